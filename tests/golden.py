@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from benchtest.session.report.export_tables import SessionEvidence, exported_evidence
+from benchtest.wording import finding_json
 
 FOLDER = Path(__file__).parent / "session" / "golden"
 RECORDS = FOLDER / "batch.jsonl"
@@ -26,7 +27,7 @@ def evidence_of(tag: str) -> SessionEvidence:
 
 def finding_of(evidence: SessionEvidence) -> dict[str, Any]:
     """What `benchtest diagnose --json` prints of it."""
-    return evidence.diagnose().as_json(evidence.design)
+    return finding_json(evidence.diagnose(), evidence.design)
 
 
 def as_kept(now: Any, kept: Any) -> Any:

@@ -19,6 +19,7 @@ from benchtest.cli.seen_before import (
 )
 from benchtest.errors import InputError
 from benchtest.formatting import format_sd
+from benchtest.wording import doubt_texts, finding_json, reason_text, repair_text
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
@@ -95,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
         found, design, learned, lines = _of_files(args, left_out)
     if args.json:
         more = {} if learned is None else {"seen_before": batch_json(learned)}
-        print_json({**found.as_json(design), "left_out": left_out, **more})
+        print_json({**finding_json(found, design), "left_out": left_out, **more})
     else:
         _show(found, design, lines)
         if learned is not None:
@@ -288,7 +289,7 @@ def _sentences(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterat
         row = found.readings[found.strange - 1].reading
         shown = f"{row.probe}, {row.value:.4g} {row.unit}"
         yield f"{place} ({shown}) disagrees with all others. Take it again."
-    yield from found.doubts(design)
+    yield from doubt_texts(found, design)
     if (look := found.look) is not None:
         level = "" if look.lit.level >= 1.0 else f" at {look.lit.level:.0%}"
         yield (
@@ -299,9 +300,10 @@ def _sentences(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterat
 
 
 def _repair_sentences(suspect: Suspect, design: Design) -> Iterator[str]:
-    yield f"{_located(suspect.where, design)}: {suspect.reason or suspect.repair + '.'}"
-    if suspect.reason:
-        yield f"{suspect.where}: {suspect.repair}."
+    reason, repair = reason_text(suspect, design), f"{repair_text(suspect, design)}."
+    yield f"{_located(suspect.where, design)}: {reason or repair}"
+    if reason:
+        yield f"{suspect.where}: {repair}"
     if (after := suspect.after) is not None:
         yield (
             f"{suspect.where}: after the repair, expect {after.volts:.4f} ± {2.0 * after.sd:.4f} V "

@@ -1,6 +1,7 @@
 """Suspects from evidence, and the next reading worth taking."""
 
 from benchtest.diagnosis.engine import Engine, diagnose
+from benchtest.diagnosis.expected_readings import ExpectedReading, expected_reading
 from benchtest.diagnosis.finding import (
     Finding,
     JointBand,
@@ -11,7 +12,6 @@ from benchtest.diagnosis.finding import (
 )
 from benchtest.diagnosis.healthy_comparison import has_outlier, healthy_volts, judged_healthy
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
-from benchtest.diagnosis.outlook import ExpectedReading, expected_reading
 from benchtest.diagnosis.possible_range import possible_volts
 from benchtest.diagnosis.repair_scope import still_valid, strands_to_retest
 from benchtest.diagnosis.voltage_profile import VoltageProfile, voltage_profile

@@ -11,7 +11,6 @@ import numpy as np
 from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
-from benchtest.diagnosis.explain import Reason, reason, unsteady_reason
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NearFault, Suspect
 from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
@@ -45,7 +44,6 @@ from benchtest.diagnosis.likelihood.selection import most_informative
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
-from benchtest.diagnosis.model.rail_shorts import nearby
 from benchtest.diagnosis.planning.decision import (
     merge_ties,
     outside_model_probability,
@@ -56,7 +54,6 @@ from benchtest.diagnosis.planning.decision import (
 )
 from benchtest.diagnosis.planning.next_look import choose_look
 from benchtest.diagnosis.planning.request_rules import Situation, next_request
-from benchtest.diagnosis.repair import repair_words, unsteady_words
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
 from benchtest.diagnosis.stages import (
     EvaluatedEvidence,
@@ -65,6 +62,7 @@ from benchtest.diagnosis.stages import (
     Plan,
     ToleranceAssumption,
 )
+from benchtest.diagnosis.suspect_evidence import suspect_evidence, unsteady_evidence
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
@@ -428,26 +426,22 @@ class Engine:
         for where, kind, probability, joint in named_suspects(self.space, found):
             if probability < MIN_LISTED_PROBABILITY:
                 break
-            ohms = found.ohms(joint) if joint is not None and kind == "resistive" else None
-            repair = repair_words(self.design, where, kind)
-            if kind == "short" and probability >= MIN_EXPLAINED_PROBABILITY:
-                repair += nearby(nearest_short_places(look((), forced=True), where))
-            why = Reason("", None)
+            suspect = Suspect(where, kind, probability)
+            if joint is not None and kind == "resistive":
+                suspect = replace(suspect, ohms=found.ohms(joint))
             if unsteady is not None and joint is not None:
-                words = unsteady_reason(look((), forced=True), unsteady, joint)
                 grows = unsteady.course(joint) == "growing"
-                repair = unsteady_words(self.design, where, growing=grows)
-                rows.append(
-                    Suspect(
-                        where, kind, probability, ohms, repair, words,
-                        intermittent=not grows, growing=grows,
-                    )
-                )  # fmt: skip
-                continue
-            if probability >= MIN_EXPLAINED_PROBABILITY:
+                evidence = unsteady_evidence(look((), forced=True), unsteady)
+                suspect = replace(suspect, evidence=evidence, intermittent=not grows, growing=grows)
+            elif probability >= MIN_EXPLAINED_PROBABILITY:
                 others = look(tuple(part for part in sure if part.where != where), forced=True)
-                why = reason(others, likeliest_part(self.space, found, where, kind, joint))
-            rows.append(Suspect(where, kind, probability, ohms, repair, why.words, why.after))
+                hypothesis = likeliest_part(self.space, found, where, kind, joint)
+                evidence, after = suspect_evidence(others, hypothesis)
+                suspect = replace(suspect, evidence=evidence, after=after)
+                if kind == "short":
+                    near = nearest_short_places(look((), forced=True), where)
+                    suspect = replace(suspect, near=tuple(near))
+            rows.append(suspect)
         return tuple(rows)
 
     def _bands(self, found: Posterior, conditional: ConditionalEvidence) -> tuple[JointBand, ...]:

@@ -1,27 +1,25 @@
-"""What the evidence says, as values; and the contract's JSON of it."""
+"""Result of a diagnosis as values: suspects, joint resistances and the next reading."""
 
 from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Any
 
 from benchtest.diagnosis.model.faults import FaultKind
-from benchtest.diagnosis.planning.cost import leads_after, reading_cost
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design, Point, Probe
+from benchtest.prop.design import Point, Probe
 from benchtest.prop.lit_set import LitSet
 
-LEAST_NAMED = 0.05
-"""Probability below which a suspect names nothing."""
-MOST_MARKS = 4
-"""Marks that are named in one sentence, at most."""
+MIN_NAMED_PROBABILITY = 0.05
+"""Probability below which a suspect does not count as an explanation."""
+MAX_MARKS_SHOWN = 4
+"""Unexplained marks in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ohms:
-    """What the evidence says of a joint's resistance: 5 %, most probable and 95 %. [Ω]"""
+    """Resistance of a joint by the evidence: 5 %, most probable and 95 %. [Ω]"""
 
     low: float
     best: float
@@ -30,66 +28,104 @@ class Ohms:
 
 @dataclass(frozen=True, slots=True)
 class AfterRepair:
-    """A reading to take again once a suspect is mended."""
+    """A reading to repeat once a suspect is repaired."""
 
     lit: LitSet
     probe: Probe
     volts: float
-    """What a healthy unit shows. [V]"""
+    """Reading of a healthy unit. [V]"""
     sd: float
     """Its standard deviation. [V]"""
 
 
 @dataclass(frozen=True, slots=True)
+class ReadingEvidence:
+    """A reading with what it would be in a healthy unit and under one fault.
+
+    In volts, or in amperes for a clamp reading.
+    """
+
+    reading: Reading
+    healthy: float
+    healthy_sd: float
+    faulty: float
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectEvidence:
+    """Evidence for and against one suspect, the strongest first.
+
+    Attributes:
+        readings_for: readings that are likelier under the fault.
+        readings_against: readings that are less likely under it.
+        marks: marks that it explains.
+        before_repair_of: place whose repair came after this evidence; empty for present evidence.
+        disagreeing: pairs of repeated readings that disagree, of an unsteady joint.
+    """
+
+    readings_for: tuple[ReadingEvidence, ...] = ()
+    readings_against: tuple[ReadingEvidence, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    before_repair_of: str = ""
+    disagreeing: tuple[tuple[Reading, Reading], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Suspect:
-    """A joint or node that the evidence speaks against."""
+    """A joint, node, strand, feed or setting that may be at fault.
+
+    Attributes:
+        where: the place.
+        fault: kind of fault.
+        probability: of this fault, whatever else is at fault.
+        ohms: resistance of a resistive joint; None of other faults.
+        evidence: evidence for and against; empty below a probability of 5 %.
+        after: the reading that shows a good repair.
+        intermittent: True where the joint was bad for some readings and good for others.
+        growing: True where its resistance grew while readings were taken, as when it warms.
+        near: places nearest a short of some resistance, likeliest first.
+    """
 
     where: str
     fault: FaultKind
     probability: float
-    """That this one is faulty, whatever else is."""
-    ohms: Ohms | None
-    repair: str
-    reason: str = ""
-    """Which evidence speaks for it, and which against; of suspects worth the words."""
+    ohms: Ohms | None = None
+    evidence: SuspectEvidence = SuspectEvidence()
     after: AfterRepair | None = None
-    """What shows that the repair was good."""
     intermittent: bool = False
-    """True where the joint was bad for some readings and good for others."""
     growing: bool = False
-    """True where its resistance grew while readings were taken, as a joint that warms does."""
+    near: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class JointBand:
-    """What the evidence says of one power joint."""
+    """Probability and resistance of one power joint."""
 
     name: str
     probability: float
-    """That it is at fault, resistive or open."""
+    """Probability that it is at fault, resistive or open."""
     open: float
-    """That it is open."""
+    """Probability that it is open."""
     ohms: Ohms | None
     """Its resistance if it is at fault and not open."""
     cleared_ohm: float | None
-    """The evidence speaks against more than this; None where even open would not show. [Ω]"""
+    """Resistance that the evidence excludes above; None where even an open would not show. [Ω]"""
 
 
 @dataclass(frozen=True, slots=True)
 class NextReading:
-    """The reading expected to tell most about which fault it is."""
+    """The reading with the most expected information about the fault per second."""
 
     lit: LitSet | None
     probe: Probe | None
     expect_bits: float
     settled: bool
     """True when the finding is decided and no further reading is worth taking; `probe` is then
-    None. Where it is None and nothing is settled, no reading would decide: a look or a repair
-    would."""
+    None. If `probe` is None and this is False, only a look or a repair can decide."""
     runners_up: tuple[tuple[LitSet, Probe], ...] = ()
-    """Readings that would tell nearly as much, the best first."""
+    """Readings with nearly as much expected information, the best first."""
     before_repair: bool = False
-    """True for the drop across the likeliest suspect, which is read before a repair."""
+    """True for the drop across the likeliest suspect, which is read before its repair."""
 
     @property
     def planned(self) -> tuple[tuple[LitSet, Probe], ...]:
@@ -100,13 +136,13 @@ class NextReading:
     def after(
         self, taken: Collection[tuple[LitSet, frozenset[Point]]]
     ) -> tuple[LitSet, Probe] | None:
-        """Return a sensible reading at once, while the finding with the last one is worked out.
+        """Return a reading to take while the finding with the last reading is worked out.
 
         Args:
-            taken: lit set and points of each reading that is not to be asked for.
+            taken: lit set and points of each reading to leave out.
 
         Returns:
-            The best of this plan that is not among them; None without one.
+            The best reading of this plan that is not left out; None without one.
         """
         rest = (ask for ask in self.planned if (ask[0], ask[1].points) not in taken)
         return next(rest, None)
@@ -114,7 +150,7 @@ class NextReading:
 
 @dataclass(frozen=True, slots=True)
 class NextLook:
-    """A look at the lit prop that would tell more than the best reading."""
+    """A look at the lit prop that is worth more than the best reading."""
 
     lit: LitSet
     expect_bits: float
@@ -122,41 +158,29 @@ class NextLook:
 
 @dataclass(frozen=True, slots=True)
 class JudgedReading:
-    """A reading beside what a healthy unit would show."""
+    """A reading, and what a healthy unit would show."""
 
     reading: Reading
     expected: float
     """Volts, or amperes for a clamp reading."""
     sd: float
     z: float
-    """How many standard deviations it is off."""
+    """Deviation from `expected` in standard deviations."""
 
 
 @dataclass(frozen=True, slots=True)
 class NearFault:
-    """One fault of the combination that comes nearest to readings that nothing explains."""
+    """One fault of the combination nearest to unexplained readings."""
 
     where: str
     fault: FaultKind
     ohm: float | None
     """Resistance of a resistive joint; None of other faults. [Ω]"""
 
-    def __str__(self) -> str:
-        """Return the fault in words.
-
-        >>> str(NearFault("3A-", "resistive", 2.52)), str(NearFault("2A-", "open", None))
-        ('3A- at 2.5 Ω', '2A- open')
-        """
-        return (
-            f"{self.where} {self.fault}"
-            if self.ohm is None
-            else f"{self.where} at {self.ohm:.2g} Ω"
-        )
-
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """The answer to: given everything seen and measured, which faults, and what would tell more?"""
+    """Probable faults by all evidence, and the next reading or look to take."""
 
     healthy: float
     """Probability that nothing is wrong."""
@@ -165,164 +189,31 @@ class Finding:
     next: NextReading
     readings: tuple[JudgedReading, ...]
     cleared_ohm: float | None
-    """No joint is above this, as far as the evidence can tell; None while it cannot. [Ω]"""
+    """Resistance that no joint exceeds by the evidence; None if not known yet. [Ω]"""
     strange: int | None = None
-    """Place of a reading that nothing explains, counted from 1: to be taken again."""
+    """Number of a reading that disagrees with all others, from 1; take it again."""
     set_aside: tuple[int, ...] = ()
-    """Places of readings that a session weighed its evidence without, counted from 1; see
-    `session.weighing`. The engine itself sets none aside."""
+    """Numbers of readings that a session left out, from 1. The engine leaves none out."""
     joints: tuple[JointBand, ...] = ()
     """Every power joint, in the order of `power_joints`."""
     look: NextLook | None = None
-    """What to look at before the next reading; None where a reading tells more."""
+    """The look to take before the next reading; None if a reading is worth more."""
     rounded_v: float | None = None
-    """Coarsest step that readings were written down in; None where it is their meter's. [V]"""
+    """Step that readings look rounded to; None if it is the meter's own. [V]"""
     unexplained: tuple[Mark, ...] = ()
-    """Marks that even the best explanation does not account for."""
+    """Marks that the best explanation does not account for."""
     explained: bool = True
-    """False where some reading or mark is left that no explanation here accounts for."""
-
+    """False if no explanation accounts for all readings and marks."""
     nearest: tuple[NearFault, ...] = ()
-    """Where neither one fault nor several explain the readings: those that come nearest."""
+    """The nearest combination of faults if none explains the readings."""
 
     @property
     def fits_nothing(self) -> bool:
-        """Whether something is wrong that no suspect explains."""
+        """True if something is wrong that no suspect explains."""
         most = max((suspect.probability for suspect in self.suspects), default=0.0)
-        return not self.explained and not self.looks_healthy and most < LEAST_NAMED
+        return not self.explained and not self.looks_healthy and most < MIN_NAMED_PROBABILITY
 
     @property
     def looks_healthy(self) -> bool:
-        """More likely than not nothing is wrong."""
+        """True if a sound unit is more likely than not."""
         return self.healthy > 0.5
-
-    def doubts(self, design: Design) -> list[str]:
-        """Return a sentence for what keeps the evidence from being trusted as it stands.
-
-        A reading that disagrees with all others is `strange`, and named where it was entered.
-        """
-        found = []
-        if self.rounded_v is not None:
-            found.append(
-                f"Readings look rounded to {self.rounded_v * 1e3:g} mV and count for less. Type "
-                "every digit of the display, and give the meter's counts."
-            )
-        if self.unexplained:
-            shown = [
-                f"{mark.strand}.{mark.nodes} {mark.seen} with {mark.lit.text(design)} lit"
-                for mark in self.unexplained[:MOST_MARKS]
-            ]
-            more = len(self.unexplained) - len(shown)
-            marks = ", ".join(shown) + (f" and {more} more" if more else "")
-            found.append(f"No fault explains these marks: {marks}. Look again.")
-        if self.nearest:
-            near = " and ".join(str(one) for one in self.nearest)
-            found.append(
-                f"Neither one fault nor several explain the readings; nearest: {near}. Check the "
-                "prop file, then take readings again."
-            )
-        elif not self.explained and not self.unexplained and self.strange is None:
-            found.append(
-                "Nothing explains all of the readings. Check the prop file, then take them again."
-            )
-        return found
-
-    def as_json(self, design: Design) -> dict[str, Any]:
-        """The contract's JSON object."""
-        return {
-            "healthy": _round(self.healthy),
-            "suspects": [_suspect(suspect, design) for suspect in self.suspects],
-            "alike": [list(names) for names in self.alike],
-            "next": self._next(design),
-            "look": self._look(design),
-            "readings": [_reading(row, design) for row in self.readings],
-            "cleared_ohm": None if self.cleared_ohm is None else _round(self.cleared_ohm),
-            "fits_nothing": self.strange,
-            "marks_fit_nothing": [_mark(mark, design) for mark in self.unexplained],
-            "explained": self.explained,
-            "nearest": [
-                {
-                    "where": one.where,
-                    "fault": one.fault,
-                    "ohm": None if one.ohm is None else _round(one.ohm),
-                }
-                for one in self.nearest
-            ],
-            "rounded_v": None if self.rounded_v is None else _round(self.rounded_v),
-        }
-
-    def _look(self, design: Design) -> dict[str, Any] | None:
-        if (look := self.look) is None:
-            return None
-        shown = {
-            "lit": look.lit.text(design),
-            "colour": look.lit.colour,
-            "level": look.lit.level,
-        }
-        return {**shown, "expect_bits": _round(look.expect_bits)}
-
-    def _next(self, design: Design) -> dict[str, Any]:
-        ask = self.next
-        return {
-            "lit": None if ask.lit is None else ask.lit.text(design),
-            "probe": None if ask.probe is None else str(ask.probe),
-            "expect_bits": _round(ask.expect_bits),
-            "expect_s": self._expect_s(design),
-            "settled": ask.settled,
-        }
-
-    def _expect_s(self, design: Design) -> float | None:
-        """Return the person's seconds of the next reading, leads where the last reading left them.
-
-        None where no reading is worth taking.
-        """
-        ask = self.next
-        if ask.lit is None or ask.probe is None:
-            return None
-        read = (row.reading for row in self.readings if row.reading.volts is not None)
-        leads = leads_after(design, ((reading.lit, reading.probe) for reading in read))
-        return round(reading_cost(design, leads, ask.lit, ask.probe).seconds, 2)
-
-
-def _suspect(suspect: Suspect, design: Design) -> dict[str, Any]:
-    ohms, after = suspect.ohms, suspect.after
-    return {
-        "where": suspect.where,
-        "fault": suspect.fault,
-        "probability": _round(suspect.probability),
-        "ohms": None
-        if ohms is None
-        else {"low": _round(ohms.low), "best": _round(ohms.best), "high": _round(ohms.high)},
-        "repair": suspect.repair,
-        "reason": suspect.reason,
-        "after_repair": None
-        if after is None
-        else {
-            "lit": after.lit.text(design),
-            "probe": str(after.probe),
-            "volts": round(after.volts, 6),
-            "sd": round(after.sd, 6),
-        },
-        "intermittent": suspect.intermittent,
-        "growing": suspect.growing,
-    }
-
-
-def _mark(mark: Mark, design: Design) -> dict[str, Any]:
-    shown = {"lit": mark.lit.text(design), "colour": mark.lit.colour, "strand": mark.strand}
-    return {**shown, "nodes": mark.nodes, "seen": mark.seen}
-
-
-def _reading(row: JudgedReading, design: Design) -> dict[str, Any]:
-    reading = row.reading
-    found: dict[str, Any] = {"lit": reading.lit.text(design), "probe": str(reading.probe)}
-    found["volts"] = reading.volts
-    if reading.volts is None:
-        found["amps"] = reading.amps
-    found |= {"expected": round(row.expected, 6), "sd": round(row.sd, 6), "z": round(row.z, 2)}
-    return found
-
-
-def _round(number: float) -> float:
-    """Four significant digits: more would only look exact."""
-    return float(f"{number:.4g}")

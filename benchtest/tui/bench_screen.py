@@ -45,6 +45,7 @@ from benchtest.tui.readings_menu import Choice as ReadingChoice
 from benchtest.tui.readings_menu import ReadingsMenu
 from benchtest.tui.steps_menu import StepsMenu
 from benchtest.virtual.observer import Observation
+from benchtest.wording import repair_text
 
 REDRAW_S = 0.1
 INTERIM_S = 0.2
@@ -481,11 +482,12 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         if finding is None or place >= len(finding.suspects):
             return
         suspect = finding.suspects[place]
+        repair = repair_text(suspect, self.workbench.design)
         self.app.push_screen(
             FormDialog(
                 f"Log a repair of {suspect.where}",
                 [FormLine("what was done", "reflowed")],
-                f"{suspect.repair}. Supply off, fan on, eyes protected.",
+                f"{repair}. Supply off, fan on, eyes protected.",
             ),
             lambda lines: self._repaired(suspect.where, lines),
         )

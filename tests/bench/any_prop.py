@@ -67,6 +67,7 @@ from benchtest.session.log.measured_supplies import with_measured_supplies
 from benchtest.session.log.power_checks import CheckKey, judge_check
 from benchtest.session.log.state import LoggedEvent, State, apply_event, changes_earlier, fold
 from benchtest.virtual.observer import observe
+from benchtest.wording import repair_text
 from tests.bench import figures
 from tests.bench.any_prop_designs import FIXED, LOADS, SHAPES, Made, chance_of, made_design
 from tests.bench.any_prop_units import (
@@ -217,7 +218,12 @@ class Person:
                     row.end = f"{MOST_REPAIRS} repairs"
                     break
                 suspect = advice.suspect
-                self._repair(suspect.where, suspect.fault, suspect.repair, suspect.probability)
+                self._repair(
+                    suspect.where,
+                    suspect.fault,
+                    repair_text(suspect, self.design),
+                    suspect.probability,
+                )
             else:
                 row.end = "unexplained" if finding.fits_nothing else "released"
                 break
@@ -238,7 +244,7 @@ class Person:
             key = suspect.where, fault
             total[key] = total.get(key, 0.0) + suspect.probability
         if self.state.readings or self.state.marks:
-            words = {s.where: s.repair for s in finding.suspects}
+            words = {s.where: repair_text(s, self.design) for s in finding.suspects}
             self.row.said += [
                 (min(p, 1.0), any(self._is_guilty(t, where, fault, words) for t in self.unit.left))
                 for (where, fault), p in total.items()

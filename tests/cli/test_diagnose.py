@@ -56,13 +56,13 @@ def test_a_joint_is_shown_with_its_place(run: Run, prop: Path, readings: Path) -
 def test_improbable_suspects_share_one_line(capsys: pytest.CaptureFixture[str]) -> None:
     design = parse_design(SMALL_FAN, "small.toml")
     joints = [f"{n}{end}{rail}" for n in range(1, 5) for end in "AB" for rail in "+-"]
-    alike = [Suspect(joint, "resistive", 0.013, None, "reflow it") for joint in joints]
+    alike = [Suspect(joint, "resistive", 0.013) for joint in joints]
     ask = NextReading(None, None, 0.0, settled=True)
     _show(Finding(0.4, tuple(alike), (), ask, (), None), design, ())
     shown = capsys.readouterr().out
     assert "16 other joints, 1.3% each, 20.8% together." in shown
     assert "1A+" not in shown
-    top = Suspect("2A+", "resistive", 0.04, None, "reflow it")
+    top = Suspect("2A+", "resistive", 0.04)
     _show(Finding(0.9, (top, *alike[:2]), (), ask, (), None), design, ())
     shown = capsys.readouterr().out
     assert "2A+" in shown

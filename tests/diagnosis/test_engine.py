@@ -17,6 +17,7 @@ from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Design, Link, StrandEnd
 from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
+from benchtest.wording import finding_json
 from tests.diagnosis.conftest import Bench
 
 
@@ -88,8 +89,8 @@ def test_same_input_same_output_to_the_last_digit(fan: Design) -> None:
         for lit, probe in [("all", "9B"), ("9", "crown:9+>9B+"), ("1-6", "crown:3+>crown:9+")]
     ]
     marks = [Mark(all_lit(fan), 9, 1, 30, "ok")]
-    one = json.dumps(diagnose(fan, readings, marks).as_json(fan))
-    two = json.dumps(diagnose(fan, readings, marks).as_json(fan))
+    one = json.dumps(finding_json(diagnose(fan, readings, marks), fan))
+    two = json.dumps(finding_json(diagnose(fan, readings, marks), fan))
     assert one == two
 
 
@@ -165,7 +166,7 @@ def test_an_evening_of_lit_sets_is_forgotten_and_findings_stay_the_same(
     for lit in [*lit_sets, lit_sets[0]]:
         readings = [Reading(lit, parse_probe("2A", design), 4.9)]
         finding = busy.diagnose(readings)
-    assert finding.as_json(design) == Engine(design).diagnose(readings).as_json(design)
+    assert finding_json(finding, design) == finding_json(Engine(design).diagnose(readings), design)
     busy._usual.forget()
     (forecaster,) = busy._usual._forecasters.values()
     assert len(busy.responses._bases) == len(busy.responses._solutions) == 3

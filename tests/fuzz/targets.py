@@ -39,6 +39,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.report.export_tables import exported_evidence
 from benchtest.session.report.report_content import label_content, report_content
 from benchtest.session.session import Session, shelf_rows
+from benchtest.wording import finding_json
 from tests.fuzz.attempt import Defect, Target, check_words
 from tests.fuzz.good import (
     CSV,
@@ -144,7 +145,7 @@ def take_evidence(octets: bytes) -> bool:
     readings, _ = parse_readings(_text(first), "fuzzed.csv", design).good_lines()
     marks = parse_marks(_text(second), "fuzzed.csv", design).good_lines()[0] if second else []
     finding = _engine().diagnose(readings, marks, DEFAULT_METER)
-    json.dumps(finding.as_json(design), allow_nan=False)
+    json.dumps(finding_json(finding, design), allow_nan=False)
     if not 0.0 <= finding.healthy <= 1.0:
         raise Defect(f"healthy with a probability of {finding.healthy}")
     return True

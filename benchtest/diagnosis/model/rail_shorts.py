@@ -7,7 +7,6 @@ from the mean volts of the nodes, one number for each trial. No circuit is solve
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,8 +51,3 @@ def short_effects(circuit: Circuit) -> ShortEffects:
     return ShortEffects(
         tuple(places), x, driving_point_ohm, circuit.load_incidence.across(x).mean(axis=0)
     )
-
-
-def nearby(places: Sequence[str]) -> str:
-    """Words on where to look for a short first; empty where nothing tells."""
-    return f"; look first near {' and '.join(places[:3])}" if places else ""

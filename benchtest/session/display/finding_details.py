@@ -22,6 +22,7 @@ from benchtest.session.log.state import State
 from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY
 from benchtest.session.report.strand_profile import reading_dots, strand_curve
 from benchtest.session.session import Session
+from benchtest.wording import doubt_texts, reason_text
 
 SCALE_COLUMNS = 8
 """Columns of the volts scale of a plot."""
@@ -134,12 +135,11 @@ def describe_after_repair(suspect: Suspect, design: Design) -> str:
 
 def describe_reasons(suspect: Suspect, design: Design, brief: bool) -> str:
     """Return the reasons for a repair and the reading after it; if brief, the strongest reason."""
-    first, dot, _ = suspect.reason.partition(". ")
+    reason = reason_text(suspect, design)
+    first, dot, _ = reason.partition(". ")
     if brief:
         return first + dot.strip()
-    return " ".join(
-        part for part in (suspect.reason, describe_after_repair(suspect, design)) if part
-    )
+    return " ".join(part for part in (reason, describe_after_repair(suspect, design)) if part)
 
 
 def describe_ties(finding: Finding) -> str:
@@ -164,8 +164,9 @@ def explain_finding(finding: Finding, grounds: FindingDetails | None, state: Sta
     """Return the evidence for and against each suspect, and the next reading, in sentences."""
     lines, design = [], state.design
     for suspect in finding.suspects:
-        if suspect.reason or suspect.probability >= MIN_SUSPECT_PROBABILITY:
-            head = f"{suspect.where} {suspect.fault}, {suspect.probability:.0%}. {suspect.reason}"
+        reason = reason_text(suspect, design)
+        if reason or suspect.probability >= MIN_SUSPECT_PROBABILITY:
+            head = f"{suspect.where} {suspect.fault}, {suspect.probability:.0%}. {reason}"
             lines.append(" ".join([head.strip(), describe_after_repair(suspect, design)]).strip())
     if not lines and finding.fits_nothing:
         lines.append("Something is wrong, and no joint or node explains it.")
@@ -174,7 +175,7 @@ def explain_finding(finding: Finding, grounds: FindingDetails | None, state: Sta
     for one in odd_readings(state, finding):
         words = describe_odd_reading(one)
         lines.append(f"{words[0].upper()}{words[1:]}. Take it again.")
-    lines += finding.doubts(design)
+    lines += doubt_texts(finding, design)
     lines += [words for words in (describe_ties(finding),) if words]
     if words := describe_next_reading(finding, grounds):
         ask = finding.next

@@ -18,6 +18,7 @@ from benchtest.session.log.power_checks import CheckKey
 from benchtest.session.log.reading_list import NumberedReading, describe_odd_reading, is_taken_again
 from benchtest.session.log.state import State
 from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY, suspected
+from benchtest.wording import nearest_text, repair_text
 
 Task = Literal[
     "check",
@@ -119,13 +120,13 @@ def _step_after_finding(state: State, finding: Finding) -> Advice:
             return ohms
         orders = colour_checks.likely_orders(state.design.node, state.colours)[:2]
         likely = f" It is likely {' or '.join(orders)}." if orders else ""
-        return Advice("repair", f"Repair: {top.repair}.{likely}", suspect=top)
+        return Advice("repair", f"Repair: {repair_text(top, state.design)}.{likely}", suspect=top)
     if not ask.settled and ask.lit is not None:
         return _reading_advice(state, ask)
     if top is not None and probability > MIN_SUSPECT_PROBABILITY:
         if (ohms := _ohms_first(state, top)) is not None:
             return ohms
-        return Advice("repair", f"Most likely: {top.repair}.", suspect=top)
+        return Advice("repair", f"Most likely: {repair_text(top, state.design)}.", suspect=top)
     if state.failed:
         strand = state.failed[0]
         text = f"Strand {strand} failed and no fault explains it: repair it, then look again."
@@ -142,7 +143,7 @@ def _step_after_finding(state: State, finding: Finding) -> Advice:
 
 def unexplained_text(finding: Finding) -> str:
     """Return that something is wrong which no fault explains, and what comes nearest."""
-    near = " and ".join(str(one) for one in finding.nearest)
+    near = nearest_text(finding)
     return "Not sound, and no fault explains it" + (f"; nearest: {near}." if near else ".")
 
 

@@ -6,7 +6,6 @@ import hashlib
 
 from benchtest import __version__
 from benchtest.diagnosis import Finding, judged_healthy
-from benchtest.diagnosis.repair import repair_words
 from benchtest.errors import InputError
 from benchtest.records.label import LabelContent
 from benchtest.records.models import Stage
@@ -31,6 +30,7 @@ from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.report.history import history_lines, joint_line, local_time
 from benchtest.session.report.strand_profile import lowest_read_v, strand_plot
 from benchtest.session.session import Session, last_test
+from benchtest.wording import fault_repair_text
 
 
 def report_content(
@@ -188,7 +188,7 @@ def _suspects(session: Session, found: Finding) -> list[SuspectLine]:
             s.fault,
             s.probability,
             None if s.ohms is None else s.ohms.best,
-            repair_words(session.design, s.where, s.fault),
+            fault_repair_text(session.design, s.where, s.fault),
         )
         for s in found.suspects
         if s.probability > MIN_SUSPECT_PROBABILITY

@@ -11,8 +11,7 @@ import pytest
 
 from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import HAND_SOLDERED
-from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.explain import reason
+from benchtest.diagnosis import Engine, Finding, Suspect
 from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
@@ -21,6 +20,7 @@ from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.solve_budget import SolveBudget
+from benchtest.diagnosis.suspect_evidence import suspect_evidence
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -28,6 +28,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.joints import find_joint
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
+from benchtest.wording import reason_text
 from tests.diagnosis.conftest import Bench
 
 
@@ -174,8 +175,9 @@ def test_a_reason_gives_what_a_good_unit_shows(comb: Design, engine: Engine) -> 
     lit, probe = all_lit(comb), parse_probe("foot:2+>2A+", comb)
     good = predict(comb, lit, [probe]).probes[0]
     assert readings[3].volts is not None
-    assert f"foot:2+>2A+ with all lit read {readings[3].volts:.3f} V" in suspect.reason
-    assert f"a good unit shows {good.volts * 1e3:.1f} mV" in suspect.reason
+    reason = reason_text(suspect, comb)
+    assert f"foot:2+>2A+ with all lit read {readings[3].volts:.3f} V" in reason
+    assert f"a good unit shows {good.volts * 1e3:.1f} mV" in reason
     assert suspect.after is not None
     assert suspect.after.probe == probe
     assert suspect.after.volts == pytest.approx(good.volts, abs=1e-9)
@@ -183,10 +185,10 @@ def test_a_reason_gives_what_a_good_unit_shows(comb: Design, engine: Engine) -> 
 
 def test_a_reason_names_what_was_seen(comb: Design, engine: Engine) -> None:
     finding = engine.diagnose(marks=_marks(comb, (2, 4, 4, "dark")))
-    assert "Seen: 2.4 dark" in finding.suspects[0].reason
+    assert "Seen: 2.4 dark" in reason_text(finding.suspects[0], comb)
 
 
-def test_what_speaks_against_a_suspect_is_said(comb: Design) -> None:
+def test_a_reading_against_a_suspect_is_named(comb: Design) -> None:
     readings = _read(Bench(comb, {"2A+": 0.5}, 72), "1A", "2A", "3A", "foot:2->2A-")
     case, views = (
         EvidenceSet(readings, (), DEFAULT_METER, ()),
@@ -194,10 +196,15 @@ def test_what_speaks_against_a_suspect_is_said(comb: Design) -> None:
     )
     view, names = views.of(case), [joint.name for joint in fault_space(comb).joints]
     best = int(view.joints[names.index("2A+")].argmax())
-    words, volts = reason(view, FaultHypothesis("2A-", "resistive", best)).words, readings[3].volts
-    assert volts is not None
-    assert f"Against it: foot:2->2A- with all lit read {volts * 1e3:.1f} mV" in words
-    assert "Against" not in reason(view, FaultHypothesis("2A+", "resistive", best)).words
+    evidence, _ = suspect_evidence(view, FaultHypothesis("2A-", "resistive", best))
+    (against,) = evidence.readings_against
+    assert against.reading == readings[3]
+    suspect = Suspect("2A-", "resistive", 0.5, evidence=evidence)
+    assert readings[3].volts is not None
+    shown = f"foot:2->2A- with all lit read {readings[3].volts * 1e3:.1f} mV"
+    assert f"Against it: {shown}" in reason_text(suspect, comb)
+    guilty, _ = suspect_evidence(view, FaultHypothesis("2A+", "resistive", best))
+    assert not guilty.readings_against
 
 
 def test_a_reading_that_fits_nothing_is_pointed_out(fan: Design, fan_engine: Engine) -> None:

@@ -14,6 +14,7 @@ from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
+from benchtest.wording import reason_text
 from tests.diagnosis.conftest import Bench
 
 
@@ -48,7 +49,8 @@ def test_the_second_of_two_bad_joints_is_known_once_the_first_is_mended(
     assert finding.suspects[0].where == "4A+"
     assert _chance(finding, "4A+") > 0.98
     assert _chance(finding, "2A-") < 0.05
-    assert finding.suspects[0].reason.startswith("Before 2A- was mended: foot:4+>4A+ with all lit")
+    reason = reason_text(finding.suspects[0], comb)
+    assert reason.startswith("Before 2A- was repaired: foot:4+>4A+ with all lit")
 
 
 def test_what_was_cleared_before_a_repair_stays_cleared(comb: Design, engine: Engine) -> None:

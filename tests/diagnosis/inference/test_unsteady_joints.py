@@ -13,6 +13,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
+from benchtest.wording import finding_json, reason_text, repair_text
 from tests.diagnosis.conftest import Bench
 
 
@@ -41,10 +42,10 @@ def test_repeats_that_contradict_are_a_suspect_and_not_a_short() -> None:
     finding = Engine(design).diagnose(readings)
     top = finding.suspects[0]
     assert (top.where, top.fault, top.intermittent) == ("4A+", "resistive", True)
-    assert "intermittent" in top.repair
-    assert "70.5 mV, then 5.0 mV" in top.reason
+    assert "intermittent" in repair_text(top, design)
+    assert "70.5 mV, then 5.0 mV" in reason_text(top, design)
     assert not [s for s in finding.suspects if s.fault == "short"]
-    shown = finding.as_json(design)["suspects"][0]
+    shown = finding_json(finding, design)["suspects"][0]
     assert (shown["intermittent"], shown["growing"]) == (True, False)
 
 
@@ -66,7 +67,7 @@ def test_a_drop_that_grows_with_each_reading_is_a_joint_that_warms(
     finding = engine.diagnose(readings)
     top = finding.suspects[0]
     assert (top.where, top.growing, top.intermittent) == ("3A+", True, False)
-    assert "grows" in top.repair
+    assert "grows" in repair_text(top, small)
 
 
 def test_a_supply_that_drifts_accuses_no_joint(small: Design, engine: Engine) -> None:

@@ -30,6 +30,7 @@ from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp
+from benchtest.wording import repair_text
 from tests.outside.ngspice import by_ngspice, compare
 
 MakeFan = Callable[..., Design]
@@ -116,7 +117,7 @@ def test_a_blown_fuse_is_named_and_its_words_say_fuse(
     first = finding.suspects[0]
     assert (first.where, first.fault) == (feed, "open")
     assert first.probability > 0.9
-    assert "fuse of 7.5 A" in first.repair
+    assert "fuse of 7.5 A" in repair_text(first, weir)
     assert feed not in {band.name for band in finding.joints}
     # no leads reach both its sides
     assert joint_drop_reading(engine.responses, engine.permitted, feed, None, []) is None
@@ -236,4 +237,4 @@ def test_all_dark_with_two_feeds_asks_for_the_volts_and_names_the_fuse(halves: D
     top = engine.diagnose(readings, marks).suspects[0]
     assert (top.where, top.fault) == ("feed1", "short")
     assert top.probability > 0.9
-    assert "fuse" in top.repair
+    assert "fuse" in repair_text(top, halves)

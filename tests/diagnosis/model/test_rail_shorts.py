@@ -21,6 +21,7 @@ from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
 from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
+from benchtest.wording import repair_text
 from tests.diagnosis.conftest import Bench
 from tests.outside.ngspice import by_ngspice
 
@@ -154,7 +155,7 @@ def test_words_send_the_person_near_the_place(make_fan: MakeFan) -> None:
     readings = [unit.read(lit, parse_probe(text, design)) for text in asked]
     first = Engine(design).diagnose(readings).suspects[0]
     assert first.fault == "short"
-    near = first.repair.partition("look first near ")[2].split(" and ")
+    near = repair_text(first, design).partition("look first near ")[2].split(" and ")
     assert set(near) & {"crown:6", "crown:7", "crown:8"}
 
 
@@ -276,4 +277,4 @@ def test_copper_of_two_feeds_has_one_short(make_fan: MakeFan) -> None:
     readings.append(Reading(lit, parse_probe("feed1", design), 0.05))
     named = [s for s in Engine(design).diagnose(readings).suspects if s.fault == "short"]
     assert [(s.where, s.probability > 0.95) for s in named] == [("feed1", True)]
-    assert "feeds feed1 and feed2" in named[0].repair
+    assert "feeds feed1 and feed2" in repair_text(named[0], design)

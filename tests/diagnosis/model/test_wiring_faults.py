@@ -21,6 +21,7 @@ from benchtest.prop.design import Design, Link, Strand, StrandEnd
 from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
 from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
+from benchtest.wording import reason_text, repair_text
 from tests.wire import slots_of
 
 MakeFan = Callable[..., Design]
@@ -124,7 +125,7 @@ def _resized(strand: Strand, nodes: int) -> Strand:
     return dataclasses.replace(strand, nodes=nodes)
 
 
-def test_light_one_and_the_other_lights_is_an_exchange(engine: Engine) -> None:
+def test_light_one_and_the_other_lights_is_an_exchange(small: Design, engine: Engine) -> None:
     lit = _alone(3)
     finding = engine.diagnose(marks=[_mark(lit, 3, "dark"), _mark(lit, 4, "stuck")])
     assert _top(finding)[:2] == ("3 4", "swapped")
@@ -135,8 +136,8 @@ def test_light_one_and_the_other_lights_is_an_exchange(engine: Engine) -> None:
     where, fault, probability = _top(found)
     assert (where, fault) == ("3 4", "swapped")
     assert probability > 0.9
-    assert "4.1 to 8 stuck" in found.suspects[0].reason
-    assert "the other's light" in found.suspects[0].reason
+    assert "4.1 to 8 stuck" in reason_text(found.suspects[0], small)
+    assert "the other's light" in reason_text(found.suspects[0], small)
 
 
 def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> None:
@@ -225,7 +226,7 @@ def test_white_right_and_red_wrong_everywhere_is_the_setting(small: Design, engi
     finding = engine.diagnose(marks=marks)
     assert _top(finding)[:2] == ("colour_order", "colour-order")
     assert _top(finding)[2] > 0.95
-    assert '"RGB"' in finding.suspects[0].repair
+    assert '"RGB"' in repair_text(finding.suspects[0], small)
 
 
 def test_red_wrong_on_one_strand_alone_is_that_strand(small: Design, engine: Engine) -> None:

@@ -30,6 +30,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
+from benchtest.wording import finding_json
 from tests.props import SMALL_FAN
 
 MakeFan = Callable[..., Design]
@@ -111,7 +112,7 @@ def test_next_reading_carries_its_seconds_from_where_the_last_one_left_the_leads
     assert ask.probe is not None
     leads = leads_after(fan, [(lit, probe)])
     expected = reading_cost(fan, leads, ask.lit, ask.probe).seconds
-    assert found.as_json(fan)["next"]["expect_s"] == pytest.approx(expected, abs=0.005)
+    assert finding_json(found, fan)["next"]["expect_s"] == pytest.approx(expected, abs=0.005)
 
 
 def test_all_probes_at_once_cost_what_each_costs(make_fan: MakeFan) -> None:

@@ -16,6 +16,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
+from benchtest.wording import doubt_texts, finding_json, nearest_text
 from tests.diagnosis.conftest import Bench
 
 
@@ -90,7 +91,7 @@ def test_marks_that_no_fault_explains_are_named_and_nothing_is_settled(
     assert [(mark.strand, mark.nodes) for mark in finding.unexplained] == [(3, "4-9")]
     assert not finding.explained
     assert not finding.next.settled
-    shown = finding.as_json(comb)
+    shown = finding_json(finding, comb)
     assert shown["marks_fit_nothing"][0]["seen"] == "stuck"
     assert shown["explained"] is False
     # looked at again and right: a slip of the eye
@@ -112,9 +113,9 @@ def test_readings_that_no_fault_explains_are_said_to_be_so_and_accuse_nothing(
     assert finding.healthy < 0.1
     assert finding.fits_nothing
     assert finding.nearest
-    words = " ".join(finding.doubts(comb))
-    assert all(str(one) in words for one in finding.nearest)
-    assert finding.as_json(comb)["nearest"][0]["where"] == finding.nearest[0].where
+    words = " ".join(doubt_texts(finding, comb))
+    assert nearest_text(finding) in words
+    assert finding_json(finding, comb)["nearest"][0]["where"] == finding.nearest[0].where
 
 
 def test_where_nothing_fits_the_drops_of_what_comes_nearest_are_read(

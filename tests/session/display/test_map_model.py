@@ -35,7 +35,7 @@ def _rows(
 ) -> list[MapRow]:
     state = fold([LoggedEvent(seq, AT, what) for seq, what in enumerate(whats, 1)], design)
     shown = frame if frame is not None else np.zeros((design.node_count, 3), np.uint8)
-    found = tuple(Suspect(where, "open", p, None, "") for where, p in suspects)
+    found = tuple(Suspect(where, "open", p) for where, p in suspects)
     settled = NextReading(None, None, 0.0, settled=True)
     return map_rows(state, shown, Finding(0.5, found, (), settled, (), None), cursor, width)
 

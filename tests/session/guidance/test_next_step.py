@@ -49,6 +49,7 @@ ALL_PASS: list[SessionEvent] = [
     *COLOURS,
     *(VerdictGiven(strand, passed=True) for strand in (1, 2, 3, 4)),
 ]
+REFLOW = "switch off; reflow joint 4A+ (supply wire onto pad foot:4); tug it when cold"
 SETTLED = NextReading(None, None, 0.0, settled=True)
 
 
@@ -57,7 +58,7 @@ def _state(design: Design, whats: Sequence[SessionEvent]) -> State:
 
 
 def _suspect(where: str, probability: float, fault: FaultKind = "resistive") -> Suspect:
-    return Suspect(where, fault, probability, None, f"reflow {where}")
+    return Suspect(where, fault, probability)
 
 
 def _finding(*suspects: Suspect, ask: NextReading = SETTLED) -> Finding:
@@ -103,7 +104,7 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     done.append(ReadingTaken("all", "4B", 4.1))
 
     advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.93)))
-    assert (advice.task, advice.text) == ("repair", "Repair: reflow 4A+.")
+    assert (advice.task, advice.text) == ("repair", f"Repair: {REFLOW}.")
     assert advice.suspect is not None
     assert advice.suspect.where == "4A+"
     done.append(RepairDone("4A+"))
@@ -214,7 +215,7 @@ def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) ->
     both = [_suspect("4A+", 0.3), _suspect("2B-", 0.35), _suspect("4A+", 0.3, "open")]
     advice = next_step(_state(fan, ALL_PASS), _finding(*both))
     assert advice.suspect is not None
-    assert (advice.suspect.where, advice.text) == ("4A+", "Repair: reflow 4A+.")
+    assert (advice.suspect.where, advice.text) == ("4A+", f"Repair: {REFLOW}.")
 
 
 @pytest.mark.parametrize("fault", ["data-open", "dead-node", "no-data-out"])
@@ -236,7 +237,7 @@ def test_when_nothing_more_can_be_measured_the_likeliest_is_tried(fan: Design) -
     advice = next_step(
         _state(fan, ALL_PASS), _finding(_suspect("4A+", MIN_SUSPECT_PROBABILITY + 0.01))
     )
-    assert (advice.task, advice.text) == ("repair", "Most likely: reflow 4A+.")
+    assert (advice.task, advice.text) == ("repair", f"Most likely: {REFLOW}.")
     assert (
         next_step(_state(fan, ALL_PASS), _finding(_suspect("4A+", MIN_SUSPECT_PROBABILITY))).task
         == "sign-off"

@@ -33,6 +33,7 @@ from benchtest.session.log.measured_supplies import (
 from benchtest.session.log.power_checks import CheckKey, judge_check
 from benchtest.session.report.export_tables import exported_evidence
 from benchtest.session.session import Session
+from benchtest.wording import finding_json
 from tests.diagnosis.conftest import Bench
 
 TEXT = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")
@@ -218,7 +219,7 @@ def test_a_session_weighs_by_them_and_so_does_whoever_gets_it(tmp_path: Path) ->
         # 130 mV drive amperes through a link, of which the design knows none
         assert own.readings[0].expected > 0.0005
         other = exported_evidence(list(export_lines(shelf)), "records.jsonl").diagnose()
-        assert other.as_json(WING) == own.as_json(WING)
+        assert finding_json(other, WING) == finding_json(own, WING)
         session.undo()
         session.undo()
         assert [feed.volts for feed in session.engine.design.feeds] == [5.05, 5.0]

@@ -38,6 +38,7 @@ from benchtest.session.report.export_tables import (
     readings_table,
 )
 from benchtest.session.session import Session
+from benchtest.wording import finding_json
 from tests.golden import FINDINGS, RECORDS, TAGS, as_kept, evidence_of, finding_of
 
 Begin = Callable[..., Session]
@@ -80,7 +81,7 @@ def test_a_bench_that_took_the_records_in_says_the_same(
     assert [json.loads(line) for line in export_lines(shelf)] == [json.loads(x) for x in lines]
     row = shelf.sessions("WF-03")[-1]
     session = Session.resume(shelf, row.id)
-    said = session.diagnose().as_json(session.design)
+    said = finding_json(session.diagnose(), session.design)
     assert as_kept(said, golden["WF-03"]) == golden["WF-03"]
 
 
@@ -93,7 +94,7 @@ def test_tables_of_readings_and_marks_say_the_same(golden: dict[str, Any]) -> No
     assert wrong == odd == ()
     assert len(taken) > 2
     assert len(seen) == 12
-    said = diagnose(design, taken, seen).as_json(design)
+    said = finding_json(diagnose(design, taken, seen), design)
     assert as_kept(said, golden["WF-01"]) == golden["WF-01"]
 
 

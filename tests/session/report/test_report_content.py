@@ -131,8 +131,8 @@ def test_the_sign_off_on_the_page_is_the_one_that_counts(session: Session) -> No
 
 def test_only_suspects_that_keep_a_unit_indoors_are_named(session: Session) -> None:
     suspects = (
-        Suspect("4A+", "resistive", 0.8, Ohms(0.4, 0.6, 0.9), "x"),
-        Suspect("2B-", "open", 0.05, None, "x"),
+        Suspect("4A+", "resistive", 0.8, Ohms(0.4, 0.6, 0.9)),
+        Suspect("2B-", "open", 0.05),
     )
     content = report_content(session, Finding(0.1, suspects, (), SETTLED, (), 0.04))
     (line,) = content.suspects

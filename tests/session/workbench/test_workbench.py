@@ -299,10 +299,10 @@ def test_a_finding_is_taken_only_while_it_is_of_what_is_known(workbench: Workben
 
 def test_a_likely_suspect_is_advised(workbench: Workbench) -> None:
     pass_all(workbench)
-    suspect = Suspect("4A+", "resistive", 0.9, None, "reflow 4A+")
+    suspect = Suspect("4A+", "resistive", 0.9)
     settled = NextReading(None, None, 0.0, settled=True)
     workbench.active.finding = Finding(0.1, (suspect,), (), settled, (), None)
-    assert workbench.advice.text == "Repair: reflow 4A+."
+    assert workbench.advice.text.startswith("Repair: switch off; reflow joint 4A+ (")
     workbench.light_advice()
     assert workbench.light.is_dark  # nobody solders on a lit prop
 

@@ -1,4 +1,4 @@
-"""What the next reading would show under each of the likeliest faults, and so tell them apart."""
+"""Volts of the next reading under each of the likeliest faults."""
 
 from __future__ import annotations
 
@@ -10,34 +10,34 @@ from benchtest.diagnosis.voltage_profile import grid_column, solution_with_joint
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
-MOST, LEAST = 3, 0.02
-"""Joints that are told of at the most, and the probability that each must have."""
+MAX_JOINTS, MIN_PROBABILITY = 3, 0.02
+"""Joints in the result, and the least probability of each."""
 
 
 @dataclass(frozen=True, slots=True)
 class ExpectedReading:
-    """What a probe would show. [V]"""
+    """Volts at a probe under one fault. [V]"""
 
     where: str
-    """A joint; empty for a unit with nothing wrong."""
+    """The joint at fault; empty for a healthy unit."""
     volts: float
 
 
 def expected_reading(
     engine: Engine, finding: Finding, lit: LitSet, probe: Probe
 ) -> tuple[ExpectedReading, ...]:
-    """What a probe would show with each likely joint at fault, and of a unit as designed.
+    """Return the volts at a probe for a unit as designed and with each likely joint at fault.
 
-    Each joint is solved with the resistance that the evidence gives it. What readings say of causes
-    that the unit shares is left out: it moves all of these alike.
+    Each joint is solved with its most probable resistance. Deviations that the whole unit shares
+    are left out: they move all results alike.
 
     Raises:
-        CircuitFault: the prop has no solution with these lit.
+        CircuitFault: the prop has no solution with this lit set.
     """
     found = [ExpectedReading("", solution_with_joint(engine, lit, -1, 0).volts(probe))]
     bands = sorted(enumerate(finding.joints), key=lambda row: -row[1].probability)
-    for number, band in bands[:MOST]:
-        if band.probability >= LEAST:
+    for number, band in bands[:MAX_JOINTS]:
+        if band.probability >= MIN_PROBABILITY:
             volts = solution_with_joint(engine, lit, number, grid_column(band)).volts(probe)
             found.append(ExpectedReading(band.name, float(volts)))
     return tuple(found)

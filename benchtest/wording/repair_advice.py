@@ -1,20 +1,36 @@
-"""What to do about a suspect, in the words of somebody at the bench."""
+"""Repair instructions for each kind of fault."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
+from benchtest.diagnosis.finding import Suspect
 from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.model.wiring_faults import supplied
 from benchtest.prop.design import BusPad, Design, FeedName
 from benchtest.prop.joints import Joint
 from benchtest.prop.notation import COLOUR_ORDER, location_feed, parse_location
 
+MAX_PLACES_NEAR = 3
+"""Places to search for a short in one sentence."""
 
-def repair_words(design: Design, where: str, fault: FaultKind) -> str:
-    """One or two short sentences: what to do, where, and what must be looked at first."""
+
+def repair_text(suspect: Suspect, design: Design) -> str:
+    """Return one or two short sentences: what to do about a suspect, and what to inspect first."""
+    where = suspect.where
+    if suspect.growing or suspect.intermittent:
+        found = _GROWING if suspect.growing else _INTERMITTENT
+        return f"{found}; {fault_repair_text(design, where, 'resistive')}"
+    text = fault_repair_text(design, where, suspect.fault)
+    if suspect.near:
+        text += f"; look first near {' and '.join(suspect.near[:MAX_PLACES_NEAR])}"
+    return text
+
+
+def fault_repair_text(design: Design, where: str, fault: FaultKind) -> str:
+    """Return what to do about a kind of fault at a place, and what to inspect first."""
     if fault in ("resistive", "open"):
-        return _power(design, where, fault)
+        return _power_text(design, where, fault)
     if fault in _WIRING:
         return _WIRING[fault](design, where)
     if fault == "data-open":
@@ -27,16 +43,11 @@ def repair_words(design: Design, where: str, fault: FaultKind) -> str:
     return f"switch off; reflow the data output of node {where}, else replace the node"
 
 
-def unsteady_words(design: Design, where: str, *, growing: bool) -> str:
-    """Return what to do about a joint whose resistance changed while it was read."""
-    if growing:
-        found = "grows as it warms: read the drop across it again after a minute of full white"
-    else:
-        found = "intermittent: move its wire with a dry stick while you read the drop across it"
-    return f"{found}; {repair_words(design, where, 'resistive')}"
+_GROWING = "grows as it warms: read the drop across it again after a minute of full white"
+_INTERMITTENT = "intermittent: move its wire with a dry stick while you read the drop across it"
 
 
-def _power(design: Design, where: str, fault: FaultKind) -> str:
+def _power_text(design: Design, where: str, fault: FaultKind) -> str:
     joint = parse_location(where, design)
     if isinstance(joint, FeedName):
         rating = next(feed.fuse_a for feed in design.feeds if feed.name == where)
@@ -60,14 +71,14 @@ def _power(design: Design, where: str, fault: FaultKind) -> str:
     return f"switch off; {verb} joint {where} ({rail} wire onto pad{pad}); tug it when cold"
 
 
-def _turn(design: Design, where: str) -> str:
+def _reversed_text(design: Design, where: str) -> str:
     return (
-        f"switch off; part strand {where} at both ends, turn it so that its arrows point along the "
-        "data line, and remake its joints"
+        f"switch off; separate strand {where} at both ends, turn it so that its arrows point along "
+        "the data line, and remake its joints"
     )
 
 
-def _uncross(design: Design, where: str) -> str:
+def _swapped_text(design: Design, where: str) -> str:
     one, two = where.split()
     return (
         f"strands {one} and {two} are in each other's place on the data line: switch off and "
@@ -75,7 +86,7 @@ def _uncross(design: Design, where: str) -> str:
     )
 
 
-def _set_order(design: Design, where: str) -> str:
+def _colour_order_text(design: Design, where: str) -> str:
     if where != COLOUR_ORDER:
         return (
             f"light strand {where} red, green and blue alone; where only this strand shows other "
@@ -87,7 +98,7 @@ def _set_order(design: Design, where: str) -> str:
     )
 
 
-def _find_short(design: Design, where: str) -> str:
+def _short_text(design: Design, where: str) -> str:
     feeds = next(feeds for _, feeds in supplied(design) if where in feeds)
     names = [feed.name for feed in design.feeds if feed.name in feeds]
     plural = "s" if len(names) > 1 else ""
@@ -99,8 +110,8 @@ def _find_short(design: Design, where: str) -> str:
 
 
 _WIRING: dict[FaultKind, Callable[[Design, str], str]] = {
-    "reversed": _turn,
-    "swapped": _uncross,
-    "colour-order": _set_order,
-    "short": _find_short,
+    "reversed": _reversed_text,
+    "swapped": _swapped_text,
+    "colour-order": _colour_order_text,
+    "short": _short_text,
 }

@@ -1,0 +1,147 @@
+"""Sentences on the evidence behind a suspect, and on what leaves a finding in doubt."""
+
+from __future__ import annotations
+
+from benchtest.diagnosis.finding import (
+    MAX_MARKS_SHOWN,
+    Finding,
+    NearFault,
+    ReadingEvidence,
+    Suspect,
+)
+from benchtest.evidence.marks import Mark
+from benchtest.evidence.readings import Reading
+from benchtest.prop.design import Design
+
+MAX_REASON_MARKS = 3
+"""Marks in the sentence about a suspect."""
+
+
+def reason_text(suspect: Suspect, design: Design) -> str:
+    """Return the evidence for and against a suspect in sentences; empty without evidence."""
+    evidence = suspect.evidence
+    if evidence.disagreeing:
+        return _disagreeing(suspect, design)
+    repaired = evidence.before_repair_of
+    rows = [f"Before {repaired} was repaired:"] if repaired else []
+    if evidence.marks:
+        rows.append(_marks(suspect))
+    rows += [_in_favor(row, design) for row in evidence.readings_for]
+    rows += [_against(row, design) for row in evidence.readings_against]
+    return " ".join(rows)
+
+
+def doubt_texts(finding: Finding, design: Design) -> list[str]:
+    """Return a sentence for each thing that leaves the evidence in doubt.
+
+    A reading that disagrees with all others (`Finding.strange`) is not among them: it is shown
+    where it was entered.
+    """
+    found = []
+    if finding.rounded_v is not None:
+        found.append(
+            f"Readings look rounded to {finding.rounded_v * 1e3:g} mV and count for less. Type "
+            "every digit of the display, and give the meter's counts."
+        )
+    if finding.unexplained:
+        shown = [
+            f"{mark.strand}.{mark.nodes} {mark.seen} with {mark.lit.text(design)} lit"
+            for mark in finding.unexplained[:MAX_MARKS_SHOWN]
+        ]
+        more = len(finding.unexplained) - len(shown)
+        marks = ", ".join(shown) + (f" and {more} more" if more else "")
+        found.append(f"No fault explains these marks: {marks}. Look again.")
+    if finding.nearest:
+        found.append(
+            "Neither one fault nor several explain the readings; nearest: "
+            f"{nearest_text(finding)}. Check the prop file, then take readings again."
+        )
+    elif not finding.explained and not finding.unexplained and finding.strange is None:
+        found.append(
+            "Nothing explains all of the readings. Check the prop file, then take them again."
+        )
+    return found
+
+
+def nearest_text(finding: Finding) -> str:
+    """Return the faults that come nearest to unexplained readings; empty without any."""
+    return " and ".join(near_fault_text(fault) for fault in finding.nearest)
+
+
+def near_fault_text(fault: NearFault) -> str:
+    """Return a fault and its resistance.
+
+    >>> near_fault_text(NearFault("3A-", "resistive", 2.52))
+    '3A- at 2.5 Ω'
+    >>> near_fault_text(NearFault("2A-", "open", None))
+    '2A- open'
+    """
+    return (
+        f"{fault.where} {fault.fault}"
+        if fault.ohm is None
+        else f"{fault.where} at {fault.ohm:.2g} Ω"
+    )
+
+
+def _in_favor(row: ReadingEvidence, design: Design) -> str:
+    reading = row.reading
+    return (
+        f"{_place(reading, design)} read {_amount(reading, reading.value)}: a good unit shows "
+        f"{_amount(reading, row.healthy)} ± {_amount(reading, row.healthy_sd)}, this fault "
+        f"{_amount(reading, row.faulty)}."
+    )
+
+
+def _against(row: ReadingEvidence, design: Design) -> str:
+    reading = row.reading
+    return (
+        f"Against it: {_place(reading, design)} read {_amount(reading, reading.value)}, where it "
+        f"would show {_amount(reading, row.faulty)}."
+    )
+
+
+def _place(reading: Reading, design: Design) -> str:
+    return f"{reading.probe} with {reading.lit.text(design)} lit"
+
+
+def _amount(reading: Reading, value: float) -> str:
+    if reading.volts is None:
+        return f"{value:.2f} A"
+    return f"{value * 1e3:.1f} mV" if abs(value) < 0.1 else f"{value:.3f} V"
+
+
+def _marks(suspect: Suspect) -> str:
+    marks = suspect.evidence.marks
+    shown = ", ".join(_mark(mark) for mark in marks[:MAX_REASON_MARKS])
+    more = len(marks) - MAX_REASON_MARKS
+    rest = f" and {more} more" if more > 0 else ""
+    return f"Seen: {shown}{rest}; {_consequence(suspect)}."
+
+
+def _mark(mark: Mark) -> str:
+    nodes = f"{mark.first}" if mark.first == mark.last else f"{mark.first} to {mark.last}"
+    return f"{mark.strand}.{nodes} {mark.seen}"
+
+
+def _consequence(suspect: Suspect) -> str:
+    match suspect.fault:
+        case "short":
+            return "nothing there has volts"
+        case "swapped":
+            return "each of the two shows the other's light"
+        case "colour-order":
+            return "each colour alone shows as another, and white as white"
+        case "resistive" | "open":
+            return "its nodes are short of volts"
+        case _:
+            return "data stops there"
+
+
+def _disagreeing(suspect: Suspect, design: Design) -> str:
+    rows = [
+        f"{_place(one, design)} read {_amount(one, one.value)}, then {_amount(other, other.value)}"
+        for one, other in suspect.evidence.disagreeing
+    ]
+    if suspect.growing:
+        return f"{'; '.join(rows)}: it grows as it is loaded and warms."
+    return f"{'; '.join(rows)}: it is intermittent, bad for some readings and good for others."
