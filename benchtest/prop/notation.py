@@ -6,6 +6,7 @@ Every value has its notation as `str(value)`; the parsers here read it back.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchtest.errors import NameFault, did_you_mean
@@ -202,6 +203,40 @@ def location_strands(location: Location) -> tuple[int, ...]:
             return ()
 
 
+def location_strand(location: Location) -> int | None:
+    """Return the strand of a location, the first of a joint between two.
+
+    None for two strands in each other's place, a feed, its joints and the setting.
+    """
+    strands = location_strands(location)
+    if isinstance(location, StrandNumbers) and len(strands) > 1:
+        return None
+    return strands[0] if strands else None
+
+
+def name_locations(locations: Iterable[Location]) -> list[str]:
+    """Return locations with their kinds in words; both rails of one strand end are one joint.
+
+    >>> pair = [StrandNumbers((2, 3)), NodeName(4, 17), FeedName("main")]
+    >>> name_locations(pair)
+    ['strands 2 and 3', 'node 4.17', 'main']
+    """
+    found: dict[object, str] = {}
+    for location in locations:
+        match location:
+            case Joint(is_power=True, ends=(end,)):
+                found[end] = f"joint {end}" if end in found else f"joint {location}"
+            case Joint():
+                found[location] = f"joint {location}"
+            case NodeName():
+                found[location] = f"node {location}"
+            case StrandNumbers():
+                found[location] = _strands_in_words(location)
+            case FeedName() | ColourOrderSetting():
+                found[location] = str(location)
+    return list(found.values())
+
+
 def location_feed(location: Location) -> str | None:
     """Return the feed of a location that is a feed or one of its joints; else None."""
     match location:
@@ -238,14 +273,18 @@ def describe_location(location: Location, design: Design) -> str:
         case NodeName():
             place = f"node {location.node} of strand {location.strand}, counted from end A"
         case StrandNumbers():
-            number = " and ".join(map(str, location.numbers))
-            place = f"strand{'' if len(location.numbers) == 1 else 's'} {number}"
+            place = _strands_in_words(location)
         case FeedName():
             feed = next(feed for feed in design.feeds if feed.name == location.feed)
             place = f"feed at {_at(feed.at, design)}"
         case ColourOrderSetting():
             place = "a setting in the prop file"
     return f"{location} ({place})"
+
+
+def _strands_in_words(strands: StrandNumbers) -> str:
+    plural = "" if len(strands.numbers) == 1 else "s"
+    return f"strand{plural} {' and '.join(map(str, strands.numbers))}"
 
 
 def _joint_place(joint: Joint, design: Design) -> str:

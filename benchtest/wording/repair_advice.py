@@ -9,7 +9,7 @@ from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.model.wiring_faults import supplied
 from benchtest.prop.design import BusPad, Design, FeedName
 from benchtest.prop.joints import Joint
-from benchtest.prop.notation import COLOUR_ORDER, location_feed, parse_location
+from benchtest.prop.notation import COLOUR_ORDER, location_feed, location_strands, parse_location
 
 MAX_PLACES_NEAR = 3
 """Places to search for a short in one sentence."""
@@ -79,7 +79,7 @@ def _reversed_text(design: Design, where: str) -> str:
 
 
 def _swapped_text(design: Design, where: str) -> str:
-    one, two = where.split()
+    one, two = location_strands(parse_location(where, design))
     return (
         f"strands {one} and {two} are in each other's place on the data line: switch off and "
         "uncross their data wires, or renumber them in the prop file"

@@ -14,7 +14,15 @@ from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design, NodeName, Point, Probe, rail_probe
 from benchtest.prop.joints import data_joints, find_joint, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit, format_ranges, parse_lit_set
-from benchtest.prop.notation import meter_places, parse_place, parse_point, parse_probe
+from benchtest.prop.notation import (
+    location_strand,
+    meter_places,
+    name_locations,
+    parse_location,
+    parse_place,
+    parse_point,
+    parse_probe,
+)
 
 
 @pytest.fixture(scope="module")
@@ -137,3 +145,14 @@ def test_probes_between_any_two_points_are_read_back(
     black = Point(NodeName(strand, node), red.rail)
     probe = Probe(red, black)
     assert parse_probe(str(probe), fan) == probe
+
+
+def test_locations_are_named_by_kind_and_both_rails_of_an_end_once(fan: Design) -> None:
+    names = ["4A-", "4.7", "4A+", "7B+", "5Ad", "2 3", fan.feeds[0].name, "colour_order"]
+    locations = [parse_location(name, fan) for name in names]
+    assert name_locations(locations) == [
+        "joint 4A", "node 4.7", "joint 7B+", "joint 5Ad", "strands 2 and 3", fan.feeds[0].name,
+        "colour_order",
+    ]  # fmt: skip
+    strands = [location_strand(location) for location in locations]
+    assert strands == [4, 4, 4, 7, 5, None, None, None]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 
 from benchtest.evidence.meter import Meter
 from benchtest.formatting import format_value
@@ -27,8 +26,6 @@ from benchtest.session.log.events import (
     Wiggled,
 )
 from benchtest.session.log.node_search import search_nodes
-
-_STRAND = re.compile(r"^(\d+)(?:[AB.]|$)", re.ASCII)
 
 
 def describe_event(what: SessionEvent, design: Design) -> str:
@@ -106,13 +103,3 @@ def format_metered_volts(volts: float, meter: Meter) -> str:
     """
     digits = max(0, math.ceil(-math.log10(meter.resolution_v(volts)) - 1e-9))
     return f"{volts:.{digits}f} V"
-
-
-def strand_of_suspect(where: str) -> int | None:
-    """Return the strand of a suspect; None for a suspect that is not of one strand.
-
-    >>> [strand_of_suspect(where) for where in ("4A+", "4.17", "4", "3 4", "main+")]
-    [4, 4, 4, None, None]
-    """
-    found = _STRAND.match(where)
-    return int(found[1]) if found else None

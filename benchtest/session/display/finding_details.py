@@ -11,8 +11,9 @@ from benchtest.diagnosis import ExpectedReading, Finding, Suspect, expected_read
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
+from benchtest.prop.notation import location_strand, parse_location
 from benchtest.records.strand_plot import StrandCurve
-from benchtest.session.display.event_text import format_volts, strand_of_suspect
+from benchtest.session.display.event_text import format_volts
 from benchtest.session.display.probe_sketch import Run
 from benchtest.session.display.text_chart import Trace, draw_chart
 from benchtest.session.guidance.next_step import DATA_FAULTS
@@ -71,7 +72,7 @@ def _profile_of(session: Session, finding: Finding) -> StrandProfile | None:
         return None
     design = session.design
     lit = all_lit(design)
-    number = strand_of_suspect(top.where)
+    number = location_strand(parse_location(top.where, design))
     if number is None:  # a feed's joint: the strand with the lowest volts shows it best
         node_v = session.engine.responses.base(lit).solution.node_v
         number = design.node_at(int(node_v.argmin())).strand

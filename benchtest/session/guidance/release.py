@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 from benchtest.diagnosis import Finding
+from benchtest.errors import NameFault
 from benchtest.formatting import name_strands
+from benchtest.prop.design import Design
+from benchtest.prop.notation import name_locations, parse_location
 from benchtest.records.models import Stage
 from benchtest.session.guidance.supply_doubt import describe_low_volts
 from benchtest.session.log import colour_checks
@@ -17,7 +19,6 @@ from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY, suspected
 
 MAX_NAMED_SUSPECTS = 3
 """Number of suspects that the shelf names."""
-_DATA_JOINT = re.compile(r"\d[AB]d$", re.ASCII)
 
 
 def unfinished_items(state: State, finding: Finding | Concluded | None) -> list[str]:
@@ -59,34 +60,23 @@ def _of_evidence(state: State, finding: Finding | Concluded) -> list[str]:
     settled = finding.settled if isinstance(finding, Concluded) else finding.next.settled
     guilty = [(name, p) for name, p in suspected(finding) if p > MIN_SUSPECT_PROBABILITY]
     if not settled or not state.readings:
-        names = _places([name for name, _ in guilty[:MAX_NAMED_SUSPECTS]])
+        names = _places([name for name, _ in guilty[:MAX_NAMED_SUSPECTS]], state.design)
         return [f"readings to clear {names}" if guilty else "readings that settle it"]
     return [
-        f"repair of {_places([name])} ({min(p, 0.99):.0%})"
+        f"repair of {_places([name], state.design)} ({min(p, 0.99):.0%})"
         for name, p in guilty[:MAX_NAMED_SUSPECTS]
     ]
 
 
-def _places(names: list[str]) -> str:
-    """Return suspects in words; both rails of one joint are one place.
-
-    >>> _places(["4A-", "4.17", "4A+", "7B+", "5Ad", "2 3", "main"])
-    'joint 4A, node 4.17, joint 7B+, joint 5Ad, strands 2 and 3, main'
-    """
-    places: dict[str, str] = {}
+def _places(names: list[str], design: Design) -> str:
+    """Return suspects in words; both rails of one joint are one place."""
+    known, unknown = [], []
     for name in names:
-        place = name[:-1] if name[-1:] in ("+", "-") else name
-        places[place] = _in_words(name, place if place in places else name)
-    return ", ".join(places.values())
-
-
-def _in_words(name: str, shown: str) -> str:
-    if name.replace(" ", "").isdigit():
-        return f"strand{'s' if ' ' in shown else ''} {shown.replace(' ', ' and ')}"
-    if "." in name:
-        return f"node {shown}"
-    joint = name[-1:] in ("+", "-") or _DATA_JOINT.search(name)
-    return f"joint {shown}" if joint else shown  # a feed, or the prop's colour order
+        try:
+            known.append(parse_location(name, design))
+        except NameFault:  # in a record from elsewhere
+            unknown.append(name)
+    return ", ".join([*name_locations(known), *unknown])
 
 
 def _unrepaired(state: State) -> list[str]:

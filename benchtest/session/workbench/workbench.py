@@ -15,10 +15,9 @@ from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.evidence.reading_source import ReadingSource
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
-from benchtest.prop.notation import parse_probe
+from benchtest.prop.notation import location_strand, parse_location, parse_probe
 from benchtest.records.models import STAGES, Stage
 from benchtest.session.display.bench_model import BenchModel, SourceModel
-from benchtest.session.display.event_text import strand_of_suspect
 from benchtest.session.display.finding_details import FindingDetails
 from benchtest.session.guidance.next_step import Advice, colour_advice, search_of
 from benchtest.session.guidance.overrides import Overrides
@@ -226,7 +225,7 @@ class Workbench:
         advice = self.advice
         strand = advice.strand
         if strand is None and advice.suspect is not None:
-            strand = strand_of_suspect(advice.suspect.where)
+            strand = location_strand(parse_location(advice.suspect.where, self.design))
         if strand is None and advice.probe is not None:
             strand = getattr(advice.probe.red.place, "strand", None)
         if strand is None:
