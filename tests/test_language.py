@@ -12,8 +12,26 @@ import pytest
 
 PROGRAM = Path(__file__).parents[1] / "benchtest"
 
-UNFINISHED = ("diagnosis",)
-"""Rooms and files of the program that have not been rewritten yet."""
+UNFINISHED: tuple[str, ...] = (
+    "diagnosis/batch/",
+    "diagnosis/inference/",
+    "diagnosis/likelihood/",
+    "diagnosis/planning/",
+    "diagnosis/__init__.py",
+    "diagnosis/engine.py",
+    "diagnosis/expected_readings.py",
+    "diagnosis/finding.py",
+    "diagnosis/healthy_comparison.py",
+    "diagnosis/partly.py",
+    "diagnosis/possible_range.py",
+    "diagnosis/repair_scope.py",
+    "diagnosis/solve_budget.py",
+    "diagnosis/stages.py",
+    "diagnosis/suspect_evidence.py",
+    "diagnosis/thresholds.py",
+    "diagnosis/voltage_profile.py",
+)
+"""Beginnings of paths of the program that have not been rewritten yet."""
 
 WORDS = {
     r"mend(?:s|ed|ing)?": "repair",
@@ -48,7 +66,7 @@ def _files() -> list[Path]:
     return [
         file
         for file in sorted(PROGRAM.rglob("*.py"))
-        if file.relative_to(PROGRAM).parts[0] not in UNFINISHED
+        if not file.relative_to(PROGRAM).as_posix().startswith(UNFINISHED)
     ]
 
 

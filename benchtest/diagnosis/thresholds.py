@@ -8,6 +8,10 @@ from __future__ import annotations
 
 # -- Model ------------------------------------------------------------------------------------
 
+MIN_FAULT_OHM, MAX_FAULT_OHM = 0.03, 30.0
+"""Range of a resistive joint. [Ω] Below, it is as good as a healthy joint; above, it is open.
+Ours."""
+
 
 # -- Likelihood -------------------------------------------------------------------------------
 

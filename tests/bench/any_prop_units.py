@@ -85,7 +85,7 @@ STATES = (
 )
 """One block of units; each block is shuffled by itself, so that rare states come as often."""
 
-LEAST_OHM, MOST_OHM = 0.03, 30.0
+MIN_FAULT_OHM, MAX_FAULT_OHM = 0.03, 30.0
 SHORT_OHM = (0.05, 2.0)
 HARD_SHORT_OHM = 0.01
 BLOWN_MOHM = 1e9
@@ -194,7 +194,7 @@ def _fault(design: Design, state: str, chance: Chance) -> str:
     order = orders[int(chance.integers(len(orders)))]
     pads = [pad for bus in design.buses for pad in bus.pads]
     short_at = pads[int(chance.integers(len(pads)))] if pads else design.feeds[0].at
-    ohm = float(np.exp(chance.uniform(np.log(LEAST_OHM), np.log(MOST_OHM))))
+    ohm = float(np.exp(chance.uniform(np.log(MIN_FAULT_OHM), np.log(MAX_FAULT_OHM))))
     cold_ohm = float(np.exp(chance.uniform(np.log(0.005), np.log(0.1))))
     short_ohm = float(np.exp(chance.uniform(*np.log(SHORT_OHM))))
     pairs = [pair for pair, _ in swaps(design)]

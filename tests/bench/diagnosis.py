@@ -46,7 +46,7 @@ from tests.bench import figures
 
 MOST_READINGS = 24
 MOST_READINGS_TWO = 14
-LEAST_OHM, MOST_OHM = 0.06, 30.0
+MIN_FAULT_OHM, MAX_FAULT_OHM = 0.06, 30.0
 OPEN_SHARE = 0.15
 CLEARED = 0.005
 """Probability under which a joint counts as cleared."""
@@ -108,7 +108,7 @@ def hide(design: Design, faults: int, rng: np.random.Generator) -> list[str]:
     names = rng.permutation([joint.name for joint in power_joints(design)])[:faults]
     found = []
     for name in names.tolist():
-        ohm = np.exp(rng.uniform(np.log(LEAST_OHM), np.log(MOST_OHM)))
+        ohm = np.exp(rng.uniform(np.log(MIN_FAULT_OHM), np.log(MAX_FAULT_OHM)))
         found.append(f"{name}=open" if rng.random() < OPEN_SHARE else f"{name}={ohm:.4g}")
     return found
 

@@ -56,7 +56,7 @@ SHARES = {
 supplies' volts, among the four units and of the fifth with them."""
 SEEN = 4
 MOST_READINGS = 24
-LEAST_OHM, MOST_OHM = 0.06, 30.0
+MIN_FAULT_OHM, MAX_FAULT_OHM = 0.06, 30.0
 WAYS = ("first", "fifth", "fifth, taught")
 
 
@@ -169,7 +169,7 @@ def _said(finding: Finding, guilty: str) -> list[tuple[float, bool]]:
 def hide(design: Design, rng: np.random.Generator) -> str:
     """A joint of 60 mΩ to 30 Ω."""
     name = rng.choice([joint.name for joint in power_joints(design)])
-    return f"{name}={np.exp(rng.uniform(np.log(LEAST_OHM), np.log(MOST_OHM))):.4g}"
+    return f"{name}={np.exp(rng.uniform(np.log(MIN_FAULT_OHM), np.log(MAX_FAULT_OHM))):.4g}"
 
 
 def seen(plain: Engine, batch: Batch) -> tuple[list[UnitReadings], list[UnitReadings]]:

@@ -32,15 +32,15 @@ from benchtest.diagnosis.inference.posterior import CLEARED, FAULTY_TIMES
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM, LitSetResponse
-from benchtest.diagnosis.model.faults import LEAST_OHM
 from benchtest.diagnosis.solve_budget import BudgetSpent, SolveBudget
+from benchtest.diagnosis.thresholds import MIN_FAULT_OHM
 from benchtest.prop.design import Design
 from benchtest.prop.joints import Joint, power_joints
 
 STEP = float(np.log(GRID_OHM[1] / GRID_OHM[0]))
 """Neighbouring resistances of the scale, as a natural logarithm of their ratio."""
 LOW = GRID
-LOW_OHM = LEAST_OHM * np.exp(-STEP * np.arange(LOW, 0, -1))
+LOW_OHM = MIN_FAULT_OHM * np.exp(-STEP * np.arange(LOW, 0, -1))
 """Resistances of joints that are as good as their neighbours, 28 µΩ to 28 mΩ; a fault's grid goes
 on from there, so what is worked out for that grid is as right for this one. [Ω]"""
 SCALE_OHM = np.concatenate([LOW_OHM, GRID_OHM, [GRID_OHM[-1] * np.exp(STEP)]])
@@ -284,7 +284,7 @@ def _joint_ohms(joint: Joint, curve: FloatArray, before: FloatArray) -> JointOhm
     likely = np.flatnonzero(against >= CLEARED)
     first = int(likely[-1]) + 1 if len(likely) else 0
     shown_ohm = float(SCALE_OHM[first]) if first < len(SCALE_OHM) else None
-    at_fault = float(curve[bad & (SCALE_OHM >= LEAST_OHM)].sum())
+    at_fault = float(curve[bad & (SCALE_OHM >= MIN_FAULT_OHM)].sum())
     return JointOhms(joint.name, Ohms(low, best, high), curve, raised, at_fault, shown_ohm)
 
 

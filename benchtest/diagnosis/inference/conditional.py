@@ -379,7 +379,7 @@ class ConditionalEvidence:
             should = self._looks.ways(lit, fault)
         else:
             solution = self.responses.exact(further.where, further.column, lit)
-            should = self._looks.should_at(lit, self.responses.seen_v(lit, solution))
+            should = self._looks.should_at(lit, self.responses.visible_v(lit, solution))
         lights = [lit.lights(strand.number) for strand in self.design.strands]
         lit_nodes = np.repeat(lights, [strand.nodes for strand in self.design.strands])
         return np.where(lit_nodes, should, UNLIT[should])
@@ -432,7 +432,7 @@ class ConditionalEvidence:
             dark[self.space.order[fault.start : fault.stop]] = True
             return dark
         solution = self.responses.exact(part.where, part.column, lit)
-        should = self._looks.should_at(lit, self.responses.seen_v(lit, solution))[0]
+        should = self._looks.should_at(lit, self.responses.visible_v(lit, solution))[0]
         return np.asarray((should != int(Appearance.RIGHT)) | ~solution.duty.any(axis=1))
 
     def _joint_place(self, where: str) -> int:

@@ -335,7 +335,7 @@ class MarkLikelihood:
         """Return the tally of one look; kept, for it comes again in other findings."""
         lit = look.lit.lights(look.strand)
         key = lit, look.seen.tobytes(), should.astype(np.int8).tobytes()
-        kept = (self.responses.near or self.responses).tallies
+        kept = (self.responses.fault_free or self.responses).mark_tallies
         found = kept.pop(key, None)
         if found is None:
             found = look.weigh(should)
@@ -365,14 +365,14 @@ class MarkLikelihood:
     def _passing(self, lit: LitSet) -> NDArray[np.intp] | None:
         """Return `_powered` if data pass nodes without volts; None where all nodes have some."""
         solution = self.responses.base(lit).solution
-        node_v = self.responses.seen_v(lit, solution)
+        node_v = self.responses.visible_v(lit, solution)
         by_volts = appearance(self.design.node, node_v[None, :], lit)[0]
         return by_volts if (by_volts == Appearance.UNPOWERED).any() else None
 
     def _powered(self, lit: LitSet) -> NDArray[np.intp]:
         """`Appearance` of every node by its volts alone, shape (nodes,)."""
         if lit not in self._by_volts:
-            node_v = self.responses.seen_v(lit, self.responses.base(lit).solution)[None, :]
+            node_v = self.responses.visible_v(lit, self.responses.base(lit).solution)[None, :]
             should = self._obey_chain(appearance(self.design.node, node_v, lit))
             self._by_volts[lit] = should[0]
         return self._by_volts[lit]
@@ -520,7 +520,7 @@ class MarkLikelihood:
             for number in self._every_remapping:
                 fault = self.space.chain[number].remap
                 assert fault is not None
-                own = fault.own(received)
+                own = fault.received_at_nodes(received)
                 other = np.flatnonzero((own != received[fault.nodes]).any(axis=1))
                 if len(other):  # most of the time: white is white in any order
                     at = fault.nodes[other]
@@ -672,7 +672,7 @@ class MarkLikelihood:
         for row, column in enumerate(MARK_COLUMNS.tolist()):
             if nonlinear[column]:
                 solution = self.responses.exact(name, column, base.lit)
-                node_v[row] = self.responses.seen_v(base.lit, solution)
+                node_v[row] = self.responses.visible_v(base.lit, solution)
                 cut_off = solution.circuit.cut_off
                 node_v[row, cut_off] = 0.0
                 islands[row] = (node_v[row] < self.design.node.logic_v).any()

@@ -34,7 +34,12 @@ from benchtest.diagnosis.likelihood.robust_gaussian import log_likelihood
 from benchtest.diagnosis.likelihood.undervoltage import half_of_data_lost, nonlinearity_sd
 from benchtest.diagnosis.model.fault_response import CELL_SD, DesignResponse
 from benchtest.diagnosis.model.node_variation import spread_of_unit
-from benchtest.diagnosis.model.wiring_faults import LEAKED_V, REPEATED_V, SHORTED_V, DeadCopper
+from benchtest.diagnosis.model.wiring_faults import (
+    LEAKED_SD_V,
+    REPEATED_SD_V,
+    SHORTED_SD_V,
+    DeadCopper,
+)
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 
 
@@ -272,19 +277,19 @@ class ReadingModel:
         Args:
             shorted: the copper.
             is_steady: whether each probe shows the same whenever it is read. The volts that a short
-                leaves are then one unknown of the unit for each probe, but for `REPEATED_V`.
+                leaves are then one unknown of the unit for each probe, but for `REPEATED_SD_V`.
         """
         readings = [reading for effect in self.effects for reading in effect.taps.readings]
         order = np.argsort(self.rows)
-        taken = np.array([shorted.takes(reading.probe) for reading in readings])[order]
+        taken = np.array([shorted.has_lead(reading.probe) for reading in readings])[order]
         clamped = np.array([reading.volts is None for reading in readings])[order]
-        left = np.where(taken, np.where(clamped, shorted.amps_sd, SHORTED_V), 0.0)
+        left = np.where(taken, np.where(clamped, shorted.amps_sd, SHORTED_SD_V), 0.0)
         if not shorted.amps_sd:  # no supply drives a current along the copper
-            along = np.array([shorted.runs_along(reading.probe) for reading in readings])[order]
-            left[along] = LEAKED_V
+            along = np.array([shorted.is_along_rail(reading.probe) for reading in readings])[order]
+            left[along] = LEAKED_SD_V
         covariance = np.where(taken[:, None] | taken, 0.0, self.healthy_covariance)
         covariance += np.outer(left, left) * (self.same_probe if is_steady else np.eye(len(left)))
-        again_v = np.where(clamped, 0.0, np.minimum(left, REPEATED_V) if is_steady else 0.0)
+        again_v = np.where(clamped, 0.0, np.minimum(left, REPEATED_SD_V) if is_steady else 0.0)
         own = np.hypot(self.noise.own, again_v)
         covariance[taken, taken] += own[taken] ** 2
         return np.where(taken, self._beyond_v(shorted), self._dark_behind(shorted)), covariance
@@ -306,8 +311,8 @@ class ReadingModel:
             point_v = effect.base.solution.point_v
             probes = [reading.probe for reading in effect.taps.readings]
             red, black = self.responses.circuit.netlist.leads(probes)
-            dead_red = np.array([shorted.has(probe.red.place) for probe in probes])
-            dead_black = np.array([shorted.has(probe.black.place) for probe in probes])
+            dead_red = np.array([shorted.contains(probe.red.place) for probe in probes])
+            dead_black = np.array([shorted.contains(probe.black.place) for probe in probes])
             red_v = np.where(dead_red, 0.0, point_v[red])
             parts.append(red_v - np.where(dead_black, 0.0, point_v[black]))
         clamped = [reading.volts is None for e in self.effects for reading in e.taps.readings]

@@ -186,7 +186,7 @@ class ReadingLikelihood(ReadingModel):
         None where a fuse is gone, and where other faults are given: then it is the dead short alone
         that is weighed.
         """
-        if not shorted.amps_sd or not self.responses.is_plain:
+        if not shorted.amps_sd or not self.responses.is_fault_free:
             return None
         if shorted.strands not in self._rail_shorts:
             self._rail_shorts[shorted.strands] = RailShort(self, shorted)

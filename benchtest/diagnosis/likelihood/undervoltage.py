@@ -41,7 +41,7 @@ def nonlinearity_sd(
     Returns:
         One standard deviation of each by itself, shape (readings,); 0 where nothing is starved.
     """
-    sound = responses.near or responses
+    sound = responses.fault_free or responses
     solution, kind = sound.solution(lit), responses.design.node
     lit_v = solution.node_v[solution.duty.any(axis=1)].min(initial=np.inf)
     near_v = NEAR_SD * headroom_sd_v(kind)
@@ -64,7 +64,9 @@ def half_of_data_lost(responses: DesignResponse, solution: Solution, taps: Taps)
         Shape (taps,); 0 where nothing lit comes after such nodes. [V, or A]
     """
     circuit, order = solution.circuit, responses.space.order
-    stopped = circuit.cut_off | (responses.seen_v(taps.lit, solution) < circuit.design.node.logic_v)
+    stopped = circuit.cut_off | (
+        responses.visible_v(taps.lit, solution) < circuit.design.node.logic_v
+    )
     stops = np.flatnonzero(stopped[order])
     if not len(stops):
         return np.zeros(len(taps.rows))

@@ -1,1 +1,79 @@
-"""Faults of the model and the circuit's response to them."""
+"""Single faults of a prop, and the circuit's response to them."""
+
+from benchtest.diagnosis.model.fault_response import (
+    CELL_SD,
+    COLUMNS,
+    GRID,
+    GRID_OHM,
+    STEP_LOG,
+    DesignResponse,
+    JointEffects,
+    LitSetResponse,
+)
+from benchtest.diagnosis.model.faults import (
+    ChainFault,
+    FaultKind,
+    FaultSpace,
+    Priors,
+    data_joint_starts,
+    fault_space,
+    fuses,
+)
+from benchtest.diagnosis.model.node_variation import (
+    headroom_sd_v,
+    node_variation_a,
+    reel_shares,
+    spread_of_unit,
+    tolerances_of,
+)
+from benchtest.diagnosis.model.rail_shorts import (
+    ShortEffects,
+    short_effects,
+    short_places,
+)
+from benchtest.diagnosis.model.wiring_faults import (
+    DataRemap,
+    DeadCopper,
+    extra_a,
+    other_orders,
+    recoloured,
+    shorts,
+    supplied,
+    swap,
+    swaps,
+)
+
+__all__ = [
+    "CELL_SD",
+    "COLUMNS",
+    "GRID",
+    "GRID_OHM",
+    "STEP_LOG",
+    "ChainFault",
+    "DataRemap",
+    "DeadCopper",
+    "DesignResponse",
+    "FaultKind",
+    "FaultSpace",
+    "JointEffects",
+    "LitSetResponse",
+    "Priors",
+    "ShortEffects",
+    "data_joint_starts",
+    "extra_a",
+    "fault_space",
+    "fuses",
+    "headroom_sd_v",
+    "node_variation_a",
+    "other_orders",
+    "recoloured",
+    "reel_shares",
+    "short_effects",
+    "short_places",
+    "shorts",
+    "spread_of_unit",
+    "supplied",
+    "swap",
+    "swaps",
+    "tolerances_of",
+]

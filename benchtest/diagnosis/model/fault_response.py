@@ -1,9 +1,10 @@
-"""How every single power fault moves every reading: one factorisation, rank-one changes.
+"""Response of every reading to every single power fault: one factorization, rank-one changes.
 
 With `K = G⁻¹ a` for a joint's incidence column `a`, a joint whose conductance changes by `δ` moves
-the unknowns from `x` to `x - K φ (aᵀx)`, `φ = δ / (1 + δ aᵀK)` (Sherman and Morrison). That is
-exact while every node stays on the straight part of its law; where one does not, the circuit is
-solved anew for that fault.
+the unknowns from `x` to `x - K φ (aᵀx)`, `φ = δ / (1 + δ aᵀK)`. This is exact while every node
+stays on the linear part of its I-V curve; otherwise the circuit is solved again for that fault.
+
+Source: Sherman and Morrison, Annals of Mathematical Statistics 21(1), 1950.
 """
 
 from __future__ import annotations
@@ -22,43 +23,48 @@ from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import CORNER_V, node_loads
 from benchtest.circuit.solution import Solution, solve
-from benchtest.diagnosis.model.faults import LEAST_OHM, MOST_OHM, FaultSpace
+from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.model.rail_shorts import ShortEffects, short_effects
 from benchtest.diagnosis.model.wiring_faults import DataRemap, extra_a
+from benchtest.diagnosis.thresholds import MAX_FAULT_OHM, MIN_FAULT_OHM
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet
 
 GRID = 121
-"""Resistances that a joint is tried at, evenly spaced on a logarithmic scale (6 % apart)."""
-GRID_OHM = np.geomspace(LEAST_OHM, MOST_OHM, GRID)
-"""The resistances tried. [Ω]"""
-STEP_LOG = float(np.log(MOST_OHM / LEAST_OHM) / (GRID - 1))
-"""A step of the grid, as a logarithm."""
+"""Number of resistances in the grid, evenly spaced on a logarithmic scale (6 % apart). As a column
+it is that of an open joint, the last of `COLUMNS`."""
+GRID_OHM = np.geomspace(MIN_FAULT_OHM, MAX_FAULT_OHM, GRID)
+"""Resistances of the grid. [Ω]"""
+STEP_LOG = float(np.log(MAX_FAULT_OHM / MIN_FAULT_OHM) / (GRID - 1))
+"""Logarithm of the ratio of adjacent resistances of the grid."""
 CELL_SD = float(STEP_LOG / np.sqrt(12.0))
-"""A resistance that is tried stands for all from half a step below it to half a step above: the
-standard deviation of their logarithm."""
+"""Standard deviation of the logarithm of resistance within one grid cell, uniform over a step."""
 COLUMNS = GRID + 1
-"""The grid and, last, the joint open."""
-MOST_KEPT_OCTETS, OCTETS_A_POINT = 30_000_000, 400
-"""Memory that solutions of faults may take, and what each takes for a point of its circuit: 220 of
-a joint with a resistance, which shares the rest with the prop without the fault, 510 of an open."""
-MOST_LIT_OCTETS, LEAST_LIT_SETS = 50_000_000, 64
-"""Memory that lit sets may take from one finding to the next, about; so many are kept whatever
-they take, for one finding asks for some tens of them."""
-LARGE_NODES = 1000
-"""Nodes from which what one joint asks for is worked out for it alone, and from which a circuit is
-settled from one that is near. Smaller props hardly gain: theirs stay as they are."""
-UNDERVOLTAGE_V = 1.7
-"""Volts that a starved strand keeps: below, its nodes draw next to nothing. [V] Common practice."""
+"""Number of columns: the grid and, last, the open joint."""
+MAX_SOLUTION_CACHE_OCTETS, OCTETS_PER_POINT = 30_000_000, 400
+"""Memory that cached solutions of faults may use, and the memory of one for each point of its
+circuit: 220 measured for a joint with a resistance, which shares the rest with the prop without the
+fault, 510 for an open one."""
+MAX_LIT_SET_CACHE_OCTETS, MIN_CACHED_LIT_SETS = 50_000_000, 64
+"""Approximate memory that lit sets may use from one finding to the next, and the number of them
+kept in any case, since one finding uses some tens of them."""
+MIN_LARGE_NODES = 1000
+"""Nodes from which the response of a single joint is computed separately, and from which a circuit
+is solved from the operating point of a similar one. Smaller props hardly gain from either."""
+RESIDUAL_V = 1.7
+"""Voltage that remains on a strand in undervoltage: below, its nodes draw next to nothing. [V]
+Common practice, no source."""
 
 
 @dataclass(frozen=True)
 class JointEffects:
-    """What an ampere pushed through each joint does; one for all lit sets with flat loads.
+    """Response to one ampere injected through each joint.
+
+    It depends on the factor only: one for all lit sets with constant loads.
 
     Attributes:
-        branch: `Aᵀ K`, volts into each kept branch, shape (kept, joints). [V/A]
-        load: volts at each loaded node, shape (loaded nodes, joints). [V/A]
+        branch: `Aᵀ K`, voltage across each kept branch, shape (kept, joints). [V/A]
+        load: voltage at each loaded node, shape (loaded nodes, joints). [V/A]
     """
 
     branch: FloatArray
@@ -67,20 +73,21 @@ class JointEffects:
 
 @dataclass(frozen=True)
 class LitSetResponse:
-    """The healthy prop with given strands lit, and what a change at each joint does to it.
+    """The healthy prop under one lit set, and the effect of a change of each joint on it.
 
     Attributes:
         lit: strands lit.
         solution: the healthy prop.
-        owner: the responses of the design. They keep their bases, so no base keeps them: memory of
-            a circuit with given faults is free as soon as it is dropped.
-        own_ohm: what an ampere pushed through each joint does to its own volts, shape (joints,).
-            [Ω]
-        across_v: volts across each joint, shape (joints,). [V]
-        compensating_a: `-φ aᵀx`: amperes that stand in for each joint at each resistance,
-            shape (joints, COLUMNS). [A]
+        owner: the responses of the design. The design holds its lit sets, so a lit set holds the
+            design weakly: memory of a circuit with given faults is free as soon as it is dropped.
+        driving_point_ohm: voltage across each joint per ampere injected through it, shape
+            (joints,). [Ω]
+        across_v: voltage across each joint, shape (joints,). [V]
+        compensating_a: `-φ aᵀx`: current injected through each joint that has the same effect as
+            its change to each resistance, shape (joints, COLUMNS). [A]
         factor_phi: `φ`, shape (joints, COLUMNS). [S]
-        cut: where the change has no limit: copper is cut off, shape (joints, COLUMNS).
+        cut: True where the change has no finite effect because it cuts copper off, shape (joints,
+            COLUMNS).
     """
 
     lit: LitSet
@@ -96,30 +103,31 @@ class LitSetResponse:
     def responses(self) -> DesignResponse:
         """The responses of the design."""
         responses = self.owner()
-        assert responses is not None, "a base outlived its circuit"
+        assert responses is not None, "the design of this response has been deleted"
         return responses
 
     @cached_property
     def effects(self) -> JointEffects:
-        """What an ampere pushed through each joint does; a choice of readings needs none."""
+        """Response to one ampere injected through each joint."""
         return self.responses.effects_at(self.solution)
 
     @cached_property
     def nonlinear(self) -> NDArray[np.bool_]:
-        """Where some node leaves the straight part of its law, shape (joints, COLUMNS)."""
+        """True where some node leaves the linear part of its I-V curve, shape (joints, COLUMNS)."""
         return self.cut | self.responses.nonlinear_where(self, self.joint_load, self.compensating_a)
 
     @cached_property
     def cell_compensating_a(self) -> FloatArray:
-        """Standard deviation of `compensating_a` within a step of the grid, same shape. [A]"""
+        """SD of `compensating_a` within one grid cell, shape (joints, COLUMNS). [A]"""
         per_log_ohm = np.gradient(self.compensating_a[:, :GRID], np.log(GRID_OHM), axis=1)
         return CELL_SD * np.column_stack([per_log_ohm, np.zeros(len(per_log_ohm))])
 
     @cached_property
     def remapped_a(self) -> list[tuple[int, IndexArray, FloatArray]]:
-        """Chain faults that make nodes draw more, or less, by data that are not theirs.
+        """Additional node currents under each fault that changes the data of some nodes.
 
-        Their place in the fault space, the nodes, shape (n,), and their more, shape (n,). [A]
+        For each such fault its index in `FaultSpace.chain`, the nodes, shape (n,), and their
+        additional current, shape (n,). [A]
         """
         found = []
         for number, fault in enumerate(self.responses.space.chain):
@@ -130,11 +138,11 @@ class LitSetResponse:
         return found
 
     def alone(self, joint: int) -> JointEffects:
-        """The same of one joint, without the others, shape (kept, 1) and (loaded nodes, 1)."""
+        """Return `effects` of one joint only, shapes (kept, 1) and (loaded nodes, 1)."""
         return self.responses.effects_of(self.solution, joint)
 
     def nonlinear_row(self, joint: int) -> NDArray[np.bool_]:
-        """One row of `nonlinear`, without the others, shape (COLUMNS,)."""
+        """Return one row of `nonlinear`, without computing the others, shape (COLUMNS,)."""
         row = slice(joint, joint + 1)
         nonlinear_where = self.responses.nonlinear_where(
             self, self.alone(joint).load, self.compensating_a[row]
@@ -143,56 +151,67 @@ class LitSetResponse:
 
     @property
     def joint_branch(self) -> FloatArray:
-        """Volts into each kept branch per ampere at each joint, shape (kept, joints). [V/A]"""
+        """Voltage across each kept branch per ampere at each joint, shape (kept, joints). [V/A]"""
         return self.effects.branch
 
     @property
     def joint_load(self) -> FloatArray:
-        """Volts at each loaded node per ampere at each joint, (loaded nodes, joints). [V/A]"""
+        """Voltage at each loaded node per ampere at each joint, (loaded nodes, joints). [V/A]"""
         return self.effects.load
 
 
 @dataclass(eq=False)
 class DesignResponse:
-    """Bases of one design by lit set, and exact solutions of faults that starve nodes; kept."""
+    """Responses of one design under each lit set, and solutions of nonlinear faults; both cached.
+
+    Attributes:
+        design: the prop.
+        space: its single faults, without the given ones.
+        given: resistance of each joint that is assumed faulty. [Ω]
+        dark: nodes that a given fault keeps dark, shape (nodes,); None if there are none.
+        remap: given faults that change the data of some nodes.
+        fault_free: responses of the same design with nothing given; None if nothing is given.
+        mark_tallies: cached tallies of marks; see `likelihood.marks`.
+    """
 
     design: Design
     space: FaultSpace
     given: Mapping[str, float] = field(default_factory=dict)
-    """Joints that are taken to be at fault, whatever else is; `space` is without them. [Ω]"""
     dark: NDArray[np.bool_] | None = None
-    """Nodes that a fault taken for given keeps dark, shape (nodes,)."""
     remap: tuple[DataRemap, ...] = ()
-    """Faults taken for given that tell nodes what is not theirs."""
-    near: DesignResponse | None = None
-    """The same design with nothing given."""
+    fault_free: DesignResponse | None = None
     _flat_stiffness: FloatArray | None = None
     _solutions: dict[LitSet, Solution] = field(default_factory=dict)
     _bases: dict[LitSet, LitSetResponse] = field(default_factory=dict)
     _exact: dict[tuple[str, float, LitSet], Solution] = field(default_factory=dict)
     _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
-    tallies: dict[tuple[bool, bytes, bytes], FloatArray] = field(default_factory=dict)
-    """Tallies of looks; see `likelihood.marks`."""
+    mark_tallies: dict[tuple[bool, bytes, bytes], FloatArray] = field(default_factory=dict)
 
     @property
-    def is_plain(self) -> bool:
-        """True where nothing is taken for given."""
+    def is_fault_free(self) -> bool:
+        """True if no fault is given."""
         return not self.given and self.dark is None and not self.remap
 
     @property
     def is_large(self) -> bool:
-        """True where work is saved at the cost of a last digit; see `LARGE_NODES`."""
-        return self.design.node_count >= LARGE_NODES
+        """True if the design is large enough to save work at the cost of last digits."""
+        return self.design.node_count >= MIN_LARGE_NODES
 
     def received(self, lit: LitSet) -> FloatArray:
-        """Duty of each channel by what data it would get, shape (nodes, colours)."""
+        """Return the duty that the data asks of each channel, shape (nodes, colours).
+
+        Given faults that change data are included, those that keep nodes dark are not.
+        """
         duty = lit.duty(self.design)
         for remap in self.remap:
             duty = remap.received(duty)
         return duty
 
     def duty(self, lit: LitSet) -> FloatArray:
-        """Duty of each channel that gets its data, shape (nodes, colours)."""
+        """Return the duty of each channel, shape (nodes, colours).
+
+        It is 0 for nodes that given faults keep dark.
+        """
         duty = self.received(lit)
         if self.dark is not None:
             duty[self.dark] = 0.0
@@ -200,44 +219,47 @@ class DesignResponse:
 
     @cached_property
     def circuit(self) -> Circuit:
-        """The prop with nothing wrong but what is given, factored."""
-        if self.near is not None:
-            return self.near.circuit.changed(self.given)
+        """The prop with only the given faults, factored."""
+        if self.fault_free is not None:
+            return self.fault_free.circuit.changed(self.given)
         return Circuit(self.design, self.given)
 
     @cached_property
     def short_effects(self) -> ShortEffects:
-        """Effects of an ampere between the rails at every place, with no fault given."""
+        """Response to a current between the rails at every place; no fault given."""
         return short_effects(self.circuit)
 
     @cached_property
     def joint_places(self) -> NDArray[np.intp]:
-        """Place of each joint in `Circuit.joint_rows`, which has the given ones too, (joints,)."""
+        """Index of each joint of `space` in `Circuit.joint_rows`, shape (joints,).
+
+        The rows of the circuit contain the given joints too.
+        """
         names, _ = self.circuit.joint_rows
         place_of = {name: place for place, name in enumerate(names)}
         return np.array([place_of[joint.name] for joint in self.space.joints], dtype=np.intp)
 
     @cached_property
     def joint_columns(self) -> NDArray[np.intp]:
-        """Column of each joint among the kept branches, shape (joints,)."""
+        """Index of each joint of `space` among the kept branches, shape (joints,)."""
         return self.circuit.joint_rows[1][self.joint_places]
 
     @property
     def octets(self) -> int:
-        """Memory that effects of joints and solutions with factors of their own take, about."""
+        """Approximate memory of the joints' effects and of solutions with factors of their own."""
         bases = list(self._bases.values())
         made = {id(base.effects): base for base in bases if "effects" in vars(base)}
         effects = [base.effects.branch.nbytes + base.effects.load.nbytes for base in made.values()]
         own = sum(not self.circuit.is_flat(base.solution.factor) for base in bases)
         points = self.circuit.netlist.point_count * (own + len(self._exact))
-        return sum(effects) + OCTETS_A_POINT * points
+        return sum(effects) + OCTETS_PER_POINT * points
 
     @cached_property
     def _flat_effects(self) -> JointEffects:
         return self._effects(self.circuit.factor, self.joint_columns)
 
     def effects_of(self, solution: Solution, joint: int) -> JointEffects:
-        """What an ampere pushed through one joint does at a solution of `circuit`."""
+        """Return the response to one ampere injected through one joint at a solution."""
         flat = self.circuit.is_flat(solution.factor)
         if flat and joint in self._flat_alone:
             return self._flat_alone[joint]
@@ -247,7 +269,7 @@ class DesignResponse:
         return made
 
     def effects_at(self, solution: Solution) -> JointEffects:
-        """What an ampere pushed through each joint does at a solution of `circuit`."""
+        """Return the response to one ampere injected through each joint at a solution."""
         if self.circuit.is_flat(solution.factor):
             return self._flat_effects
         return self._effects(solution.factor, self.joint_columns)
@@ -258,7 +280,7 @@ class DesignResponse:
         return JointEffects(circuit.incidence.across(x), circuit.load_incidence.across(x))
 
     def base(self, lit: LitSet) -> LitSetResponse:
-        """The healthy prop under a lit set, with every joint's effect on it."""
+        """Return the healthy prop under a lit set, with every joint's effect on it."""
         made = self._bases.get(lit)
         if made is None:
             made = self._bases[lit] = self._make_base(lit)
@@ -272,7 +294,7 @@ class DesignResponse:
         across_v = solution.branch_a[columns] * healthy_ohm
         change_s = np.append(1.0 / GRID_OHM, 0.0) - 1.0 / healthy_ohm[:, None]
         remains = 1.0 + change_s * driving_point_ohm[:, None]
-        # an open joint that nothing else bridges cuts copper off: there is no small change then
+        # an open joint without a parallel path cuts copper off: the change is not small then
         cut = remains < 1e-9
         phi = np.where(cut, 0.0, change_s / np.where(cut, 1.0, remains))
         return LitSetResponse(
@@ -287,71 +309,73 @@ class DesignResponse:
         )
 
     def solution(self, lit: LitSet) -> Solution:
-        """The prop under a lit set, with nothing more wrong."""
+        """Return the operating point under a lit set, with only the given faults."""
         made = self._solutions.get(lit)
         if made is None:
             duty = self.duty(lit)
-            made = solve(self.circuit, duty, self._near(lit))
+            made = solve(self.circuit, duty, self._warm_start(lit))
             if self.given:
-                made = self._with_fallen(made, duty)
+                made = self._with_dropouts(made, duty)
             self._solutions[lit] = made
         return made
 
-    def _with_fallen(self, solution: Solution, duty: FloatArray, *, warm: bool = False) -> Solution:
-        """Return the solution once nodes whose logic stops have lost their data, and are dark.
+    def _with_dropouts(
+        self, solution: Solution, duty: FloatArray, *, warm: bool = False
+    ) -> Solution:
+        """Return the operating point with nodes below their logic voltage dark.
 
         Args:
-            solution: with all of them lit.
+            solution: with all nodes lit that receive data.
             duty: of each channel there, shape (nodes, colours).
-            warm: whether to solve from near.
+            warm: True to start Newton's method from `solution`.
         """
-        fallen = (solution.node_v < self.design.node.logic_v) & duty.any(axis=1)
-        if not fallen.any():
+        dropped = (solution.node_v < self.design.node.logic_v) & duty.any(axis=1)
+        if not dropped.any():
             return solution
         return solve(
-            solution.circuit, np.where(fallen[:, None], 0.0, duty), solution if warm else None
+            solution.circuit, np.where(dropped[:, None], 0.0, duty), solution if warm else None
         )
 
-    def fallen(self, lit: LitSet, solution: Solution) -> NDArray[np.bool_]:
-        """Return the nodes that have lost their data for want of volts, shape (nodes,)."""
+    def dropped_out(self, lit: LitSet, solution: Solution) -> NDArray[np.bool_]:
+        """Return the nodes that have lost their data from undervoltage, shape (nodes,)."""
         return np.asarray(self.duty(lit).any(axis=1) & ~solution.duty.any(axis=1))
 
-    def seen_v(self, lit: LitSet, solution: Solution) -> FloatArray:
-        """Return the volts of every node, 0 of those that are dark for want of them, (nodes,).
+    def visible_v(self, lit: LitSet, solution: Solution) -> FloatArray:
+        """Return each node's voltage, or 0 if it has dropped out, shape (nodes,). [V]
 
-        Without their light they may see enough volts again, until they are told to light once more.
+        Once dark, such nodes may recover a sufficient voltage, until data lights them again.
         """
-        return np.where(self.fallen(lit, solution), 0.0, solution.node_v)
+        return np.where(self.dropped_out(lit, solution), 0.0, solution.node_v)
 
     def forget(self) -> None:
-        """Let go of the lit sets that were asked for first, until the others have room.
+        """Drop the lit sets requested first until the cache is within its limit.
 
-        Asked for again they come out the same. Not to be called in the middle of a finding.
+        Recomputing them gives the same result. Do not call this during a finding.
         """
         each = 8 * (3 * len(self.space.joints) * COLUMNS + 6 * self.circuit.netlist.point_count)
-        most = max(MOST_LIT_OCTETS // each, LEAST_LIT_SETS)
-        for kept in (self._bases, self._solutions):
-            for lit in list(kept)[: max(len(kept) - most, 0)]:
-                kept.pop(lit, None)
+        limit = max(MAX_LIT_SET_CACHE_OCTETS // each, MIN_CACHED_LIT_SETS)
+        for cache in (self._bases, self._solutions):
+            for lit in list(cache)[: max(len(cache) - limit, 0)]:
+                cache.pop(lit, None)
 
-    def keeps(self, lit: LitSet) -> bool:
-        """Whether a lit set was asked for and has not been let go of."""
+    def has_cached(self, lit: LitSet) -> bool:
+        """Return True if a lit set's response is cached."""
         return lit in self._bases
 
-    def _near(self, lit: LitSet) -> Solution | None:
-        """Where to settle a large prop from; the same wherever it was asked for before."""
-        if self.near is None or not self.is_large:
+    def _warm_start(self, lit: LitSet) -> Solution | None:
+        """Return the operating point to start a large prop from; independent of the cache."""
+        if self.fault_free is None or not self.is_large:
             return None
-        if not self.circuit.shares_unknowns(self.near.circuit):
+        if not self.circuit.shares_unknowns(self.fault_free.circuit):
             return None
-        return self.near.solution(lit)
+        return self.fault_free.solution(lit)
 
     def _driving_point_ohm(self, solution: Solution) -> FloatArray:
-        """What an ampere pushed through each joint does to its own volts, shape (joints,). [Ω]"""
+        """Return the voltage across each joint per ampere through it, shape (joints,). [Ω]"""
         if self.circuit.is_flat(solution.factor):
             if self._flat_stiffness is None:
                 self._flat_stiffness = solution.joint_stiffness
-            solution.joint_stiffness = self._flat_stiffness  # the factor's, whatever is lit
+            solution.joint_stiffness = self._flat_stiffness  # it depends on the factor only
         columns = self.joint_columns
         stiffness = solution.joint_stiffness[self.joint_places]
         return np.asarray(stiffness / self.circuit.conductance_s[columns])
@@ -359,52 +383,57 @@ class DesignResponse:
     def nonlinear_where(
         self, base: LitSetResponse, per_amp: FloatArray, compensating_a: FloatArray
     ) -> NDArray[np.bool_]:
-        """Faults under which some node leaves the straight part of its law.
+        """Return the faults under which some node leaves the linear part of its I-V curve.
 
         Args:
             base: a lit set.
-            per_amp: volts at each loaded node per ampere at each joint asked for, (loaded, asked).
-            compensating_a: amperes that stand in for their faults, shape (asked, COLUMNS). [A]
+            per_amp: voltage at each loaded node per ampere at each tried joint, (loaded, tried).
+                [V/A]
+            compensating_a: compensating currents of their faults, shape (tried, COLUMNS). [A]
 
         Returns:
-            Shape (asked, COLUMNS).
+            Shape (tried, COLUMNS).
         """
         headroom_v = base.solution.node_v[self.circuit.loaded] - self._linear_above_v(base)
-        headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)  # bent already: slope is in
+        # a node that is nonlinear already has its slope in the factor
+        headroom_v = np.where(headroom_v > 0.0, headroom_v, np.inf)
         with np.errstate(divide="ignore"):
             down_a = np.where(per_amp < 0.0, headroom_v[:, None] / -per_amp, np.inf)
             up_a = np.where(per_amp > 0.0, headroom_v[:, None] / per_amp, np.inf)
-        # no node at all draws anything where open joints cut all of them off
+        # `initial`: no node draws current if open joints cut all of them off
         most_a = down_a.min(axis=0, initial=np.inf)
         least_a = -up_a.min(axis=0, initial=np.inf)
         return np.asarray((compensating_a > most_a[:, None]) | (compensating_a < least_a[:, None]))
 
     def _linear_above_v(self, base: LitSetResponse) -> FloatArray:
-        """Volts above which each loaded node's law is a straight line, shape (loaded nodes,)."""
+        """Return the voltage above which each node's I-V curve is linear, (loaded nodes,). [V]"""
         kind = self.design.node
         knee = kind.dark_v if kind.family == "resistor" else kind.full_v
         margin_v = CORNER_V if kind.family == "resistor" else 0.0
         knees_v = np.array([knee[colour] + margin_v for colour in kind.colours])
         duty = self.duty(base.lit)[self.circuit.loaded]
-        if kind.family == "regulated":  # a line is near enough over a fiftieth of its volts
+        if kind.family == "regulated":  # linear enough over a fiftieth of its voltage
             return np.asarray(0.98 * base.solution.node_v[self.circuit.loaded])
         lit_knee_v = np.where(duty > 0.0, knees_v, 0.0).max(axis=1)
         return np.asarray(np.maximum(lit_knee_v, kind.logic_v))
 
     def capped_compensating_a(self, base: LitSetResponse) -> FloatArray:
-        """Return `compensating_a`, limited where nodes of a strand lack volts, for forecasts.
+        """Return `compensating_a` limited where a strand is in undervoltage, for estimates.
 
-        Loads that stayed flat would drop more volts than there are; a starved strand keeps
-        about `UNDERVOLTAGE_V`. Shape (joints, COLUMNS). [A]
+        Constant loads would drop more than the supply's voltage; a strand in undervoltage keeps
+        about `RESIDUAL_V`.
+
+        Returns:
+            Shape (joints, COLUMNS). [A]
         """
         driving_point_ohm = base.driving_point_ohm
         supply_v = float(self.circuit.supply_v.max())
-        limit_v = np.maximum(supply_v - UNDERVOLTAGE_V, 0.0)
+        limit_v = np.maximum(supply_v - RESIDUAL_V, 0.0)
         across_v = base.across_v[:, None] + driving_point_ohm[:, None] * base.compensating_a
-        # where the change has no limit (an open joint in a lone feed) take the greatest there is
+        # an open joint in a lone feed has no finite effect: use the limit
         across_v = np.where(base.cut, np.sign(base.across_v)[:, None] * 1e9, across_v)
-        held_v = np.clip(across_v, -limit_v, limit_v)
-        return np.asarray((held_v - base.across_v[:, None]) / driving_point_ohm[:, None])
+        capped_v = np.clip(across_v, -limit_v, limit_v)
+        return np.asarray((capped_v - base.across_v[:, None]) / driving_point_ohm[:, None])
 
     def pair_compensating_a(
         self,
@@ -414,49 +443,52 @@ class DesignResponse:
         other: IndexArray,
         other_column: IndexArray,
     ) -> FloatArray:
-        """Return amperes that stand in for two joints' faults together, shape (2, pairs). [A]
+        """Return the compensating currents of two joints' faults together, shape (2, pairs). [A]
 
-        The change of rank two is exact while loads stay flat: `(1 + δ A) c = -δ across`, with `c`
-        the result and `A` the volts across both joints per ampere through either. Limited as in
-        `capped_compensating_a`.
+        The change of rank two is exact while loads stay constant: `(1 + δ A) c = -δ v`, with `c`
+        the result, `v` the voltages across both joints and `A` those per ampere through either.
+        Limited as in `capped_compensating_a`.
 
         Args:
             base: a lit set.
-            joint: place of the one in `space`, shape (pairs,).
-            column: its resistance, as a place in the grid.
-            other: place of the other.
-            other_column: its resistance.
+            joint: index in `space` of the first joint, shape (pairs,).
+            column: its resistance, as a column of the grid, shape (pairs,).
+            other: index of the second joint, shape (pairs,).
+            other_column: its resistance, shape (pairs,).
 
         Source: Woodbury's formula; Hager, SIAM Review 31(2), 1989.
         """
         both, at = np.stack([joint, other]), np.stack([column, other_column])
-        healthy_ohm = np.array([one.ohm for one in self.space.joints])
+        healthy_ohm = np.array([each.ohm for each in self.space.joints])
         change_s = np.append(1.0 / GRID_OHM, 0.0)[at] - 1.0 / healthy_ohm[both]
         branch = base.joint_branch
-        one, two = self.joint_columns[joint], self.joint_columns[other]
+        row, other_row = self.joint_columns[joint], self.joint_columns[other]
         across_ohm = np.array(
-            [[branch[one, joint], branch[one, other]], [branch[two, joint], branch[two, other]]]
+            [
+                [branch[row, joint], branch[row, other]],
+                [branch[other_row, joint], branch[other_row, other]],
+            ]
         )
         across_v = base.across_v[both]
         matrix = np.moveaxis(change_s[:, None] * across_ohm, -1, 0) + np.eye(2)
-        # two open joints that cut copper off have no small change: next to open is near enough
+        # two open joints that cut copper off make it singular: nearly open is close enough
         singular = np.abs(np.linalg.det(matrix)) < 1e-9
         matrix[singular] += 1e-6 * np.eye(2)
         compensating_a = np.linalg.solve(matrix, -(change_s * across_v).T[..., None])[..., 0].T
-        limit_v = max(float(self.circuit.supply_v.max()) - UNDERVOLTAGE_V, 1e-9)
+        limit_v = max(float(self.circuit.supply_v.max()) - RESIDUAL_V, 1e-9)
         after_v = across_v + np.einsum("ijp,jp->ip", across_ohm, compensating_a)
         over = np.maximum(np.abs(after_v).max(axis=0) / limit_v, 1.0)
         return np.asarray(compensating_a / over)
 
-    def more_a(self, base: LitSetResponse, chain: int) -> FloatArray:
-        """Return what loaded nodes draw more under a fault of `space.chain`, (loaded,). [A]"""
+    def extra_load_a(self, base: LitSetResponse, chain: int) -> FloatArray:
+        """Return the additional load current under a fault of `space.chain`, (loaded,). [A]"""
         fault, solution = self.space.chain[chain], base.solution
         loaded, kind = self.circuit.loaded, self.design.node
-        more = np.zeros(self.design.node_count)
+        added_a = np.zeros(self.design.node_count)
         if fault.remap is not None:
-            nodes, extra = extra_a(fault.remap, solution)
-            more[nodes] = extra
-            return more[loaded]
+            nodes, added = extra_a(fault.remap, solution)
+            added_a[nodes] = added
+            return added_a[loaded]
         dark = np.zeros(self.design.node_count, dtype=bool)
         dark[self.space.order[fault.start : fault.stop]] = True
         volts = solution.node_v[loaded]
@@ -464,23 +496,31 @@ class DesignResponse:
         return np.where(dark[loaded], idle.node_a - solution.load_a, 0.0)
 
     def exact(self, joint: str, column: int, lit: LitSet) -> Solution:
-        """Return the prop with one joint changed; nodes whose logic stops are dark."""
+        """Return the operating point with one joint changed.
+
+        Nodes below their logic voltage are dark. The least recently used solutions are dropped.
+
+        Args:
+            joint: name of the joint.
+            column: its resistance, as a column of the grid.
+            lit: strands lit.
+        """
         ohm = float(GRID_OHM[column]) if column < GRID else math.inf
         key = (joint, ohm, lit)
-        solution = self._exact.pop(key, None) or self._solve_anew(joint, ohm, lit)
-        octets = OCTETS_A_POINT * self.circuit.netlist.point_count
-        while len(self._exact) * octets > MOST_KEPT_OCTETS:
-            self._exact.pop(next(iter(self._exact)))  # the one not asked for longest goes
+        solution = self._exact.pop(key, None) or self._solve_changed(joint, ohm, lit)
+        octets = OCTETS_PER_POINT * self.circuit.netlist.point_count
+        while len(self._exact) * octets > MAX_SOLUTION_CACHE_OCTETS:
+            self._exact.pop(next(iter(self._exact)))  # least recently used first
         self._exact[key] = solution
         return solution
 
-    def _solve_anew(self, joint: str, ohm: float, lit: LitSet) -> Solution:
+    def _solve_changed(self, joint: str, ohm: float, lit: LitSet) -> Solution:
         circuit, duty = self.circuit.changed({joint: ohm}), self.duty(lit)
         warm = self.is_large and circuit.shares_unknowns(self.circuit)
         base = self.base(lit).solution if warm else None
         solution = solve(circuit, duty, base)
-        solution = self._with_fallen(solution, duty, warm=warm)
+        solution = self._with_dropouts(solution, duty, warm=warm)
         if base is not None:
-            # how a healthy joint sheds current is taken from the prop without the fault
+            # the change of a healthy joint's current is that of the prop without the fault
             solution.joint_stiffness = base.joint_stiffness
         return solution

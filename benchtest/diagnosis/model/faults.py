@@ -1,4 +1,4 @@
-"""What may be wrong with a prop, and how likely that is before anything was seen."""
+"""Single faults of a prop, and their prior odds."""
 
 from __future__ import annotations
 
@@ -36,17 +36,14 @@ FaultKind = Literal[
     "short",
 ]
 
-LEAST_OHM, MOST_OHM = 0.03, 30.0
-"""Range of a resistive joint. Below, it is as good as its neighbours; above, it is open."""
-
 
 @dataclass(frozen=True, slots=True)
 class Priors:
-    """Odds of each fault against none, for one joint or one node of a fresh, hand-made prop.
+    """Prior odds of each fault against none, for one joint or one node of a new, hand-made prop.
 
     Common practice, no source: about one prop in five has a bad power joint, one in twenty a bad
-    data joint, and a node is dead once in some thousands. Of a dozen strands one is turned round
-    in one prop of fifty, and two are taken for each other in one of a hundred.
+    data joint, and one node in some thousands is dead. Of a dozen strands one is reversed in one
+    prop of fifty, and two are swapped in one of a hundred.
     """
 
     resistive: float = 4e-3
@@ -57,26 +54,31 @@ class Priors:
     """A node that is dark and passes its data on."""
     no_data_out: float = 5e-5
     reversed: float = 1.5e-3
-    """A strand: less than a data joint, for its arrows can be seen."""
+    """A strand: less likely than a data joint, for its arrows can be seen."""
     swapped: float = 1e-3
-    """Two neighbours of the data path."""
+    """Two strands adjacent on the data path."""
     colour_setting: float = 5e-3
-    """The prop's setting: it is wrong for the first unit of a design, and put right then."""
+    """The prop's setting: wrong for the first unit of a design, and corrected then."""
     colour_strand: float = 5e-4
-    """A strand: it takes one of another make among the rest."""
+    """A strand: one of another make among the rest."""
     short: float = 5e-3
-    """The prop: a bridge of solder between the rails, or a fuse gone, in one of two hundred."""
+    """The prop: a solder bridge between the rails, or a blown fuse, in one of two hundred."""
     fuse: float = 5e-3
-    """A feed beside others: its fuse has blown, or its supply is off or unplugged."""
+    """A feed next to others: its fuse is blown, or its supply is off or unplugged."""
 
 
 @dataclass(frozen=True)
 class ChainFault:
-    """A fault that no one power joint makes: of data, of a node, of wiring or of a setting.
+    """A fault other than a single power joint: of data, a node, the wiring or a setting.
 
-    It leaves nodes dark that should be lit: `start` and `stop` bound them by their place in the
-    order that data reaches them. `remap` tells nodes something else than it should; `shorted`
-    takes the volts away.
+    Attributes:
+        where: joint, node, strand, feed or setting at fault.
+        kind: kind of fault.
+        start: first dark node, as a position in the order in which data reaches the nodes.
+        stop: position after the last dark node; equal to `start` if no node is dark.
+        odds: prior odds against no fault.
+        remap: data that nodes receive instead of their own; None if unchanged.
+        shorted: copper without voltage; None if all has voltage.
     """
 
     where: str
@@ -93,12 +95,12 @@ class FaultSpace:
     """Every single fault of one design.
 
     Attributes:
-        joints: power joints, each of which may be resistive or open; behind them the fuses of feeds
-            beside others, each of which may be blown.
-        chain: faults of the data line and of nodes, and all others that are no power joint's.
+        joints: power joints, each of which may be resistive or open, followed by the fuses of feeds
+            next to others, each of which may be blown.
+        chain: all other faults: of the data line, of nodes, of the wiring and of settings.
         priors: odds of each kind against none.
-        order: places of nodes in the order that data reaches them, shape (nodes,).
-        often: how much likelier than its kind the bench has found some places, by name.
+        order: node indices in the order in which data reaches the nodes, shape (nodes,).
+        rate_factors: factor on the odds of places found faulty more often than their kind, by name.
     """
 
     joints: tuple[Joint, ...]
@@ -116,7 +118,13 @@ class FaultSpace:
 def fault_space(
     design: Design, priors: Priors | None = None, rate_factors: Mapping[str, float] | None = None
 ) -> FaultSpace:
-    """Every single fault of a design, in the order of its file."""
+    """Return every single fault of a design, in the order of its file.
+
+    Args:
+        design: the prop.
+        priors: odds of each kind; None for those of a hand-made prop.
+        rate_factors: see `FaultSpace`; None for no factors.
+    """
     odds = priors or Priors()
     order = data_order(design)
     chain = [
@@ -132,20 +140,21 @@ def fault_space(
 
 
 def fuses(design: Design) -> list[Joint]:
-    """The fuse of each feed whose `+` copper another one feeds too.
+    """Return the fuse of each feed whose supply rail has another feed too.
 
-    Without it that one carries all. A lone feed's fuse takes all volts: see `wiring.shorts`.
+    With its fuse blown, the other feed carries all current. A lone feed's fuse removes all voltage:
+    see `wiring_faults.shorts`.
     """
-    beside = {name for _, feeds in supplied(design) if len(feeds) > 1 for name in feeds}
+    shared = {name for _, feeds in supplied(design) if len(feeds) > 1 for name in feeds}
     return [
         Joint(feed.name, "+", (), ohm=fuse_ohm(feed))
         for feed in design.feeds
-        if feed.name in beside and has_fuse(design, feed)
+        if feed.name in shared and has_fuse(design, feed)
     ]
 
 
 def _open_data(design: Design, odds: Priors) -> list[ChainFault]:
-    """Each data joint: everything after it stays dark."""
+    """Return the fault of each data joint: all nodes after it stay dark."""
     end = design.node_count
     return [
         ChainFault(joint.name, "data-open", start, end, odds.data_open)
@@ -154,24 +163,27 @@ def _open_data(design: Design, odds: Priors) -> list[ChainFault]:
 
 
 def data_joint_starts(design: Design) -> list[int]:
-    """Chain place of the first node after each data joint, in the order of `data_joints`."""
+    """Return the chain position of the first node after each data joint, in `data_joints` order."""
     starts, place = [0], 0
     linked = {frozenset((link.first, link.second)) for link in design.links}
-    for leaving, entering in data_hops(design):
-        place += design.strand(leaving.strand).nodes
-        starts += [place] if frozenset((leaving, entering)) in linked else [place, place]
+    for output, input_end in data_hops(design):
+        place += design.strand(output.strand).nodes
+        starts += [place] if frozenset((output, input_end)) in linked else [place, place]
     return starts
 
 
 def _bad_nodes(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainFault]:
-    """Each node: dark with all after it, dark alone, or lit with all after it dark."""
+    """Return the faults of each node.
+
+    It is dark with all nodes after it, dark alone, or lit with all nodes after it dark.
+    """
     count, found = design.node_count, []
-    passes_by = design.node.backup_data
+    has_backup = design.node.backup_data
     for place, index in enumerate(order.tolist()):
         where = str(design.node_at(index))
-        alone = odds.dark_node + (odds.dead_node if passes_by else 0.0)
-        found.append(ChainFault(where, "dead-node", place, place + 1, alone))
-        if not passes_by:
+        single_odds = odds.dark_node + (odds.dead_node if has_backup else 0.0)
+        found.append(ChainFault(where, "dead-node", place, place + 1, single_odds))
+        if not has_backup:
             found.append(ChainFault(where, "dead-node", place, count, odds.dead_node))
             if place + 1 < count:
                 found.append(ChainFault(where, "no-data-out", place + 1, count, odds.no_data_out))
@@ -179,15 +191,16 @@ def _bad_nodes(design: Design, order: NDArray[np.intp], odds: Priors) -> list[Ch
 
 
 def _reversed(design: Design, odds: Priors) -> list[ChainFault]:
-    """Each strand put in the wrong way round: data finds no way in, and its volts are right."""
-    end, place, found = design.node_count, 0, []
+    """Return each strand installed backwards: data finds no input, and its voltages are normal."""
+    end, start, found = design.node_count, 0, []
     for entry in design.data_path:
-        found.append(ChainFault(str(entry.strand), "reversed", place, end, odds.reversed))
-        place += design.strand(entry.strand).nodes
+        found.append(ChainFault(str(entry.strand), "reversed", start, end, odds.reversed))
+        start += design.strand(entry.strand).nodes
     return found
 
 
 def _swapped(design: Design, odds: Priors) -> list[ChainFault]:
+    """Return each pair of adjacent strands exchanged."""
     return [
         ChainFault(where, "swapped", 0, 0, odds.swapped, remap=remap)
         for where, remap in swaps(design)
@@ -195,30 +208,31 @@ def _swapped(design: Design, odds: Priors) -> list[ChainFault]:
 
 
 def _colour_orders(design: Design, odds: Priors) -> list[ChainFault]:
-    """Each order but the right one, of the whole prop and of each strand."""
+    """Return each wrong colour order, of the whole prop and of each strand."""
     orders, found = other_orders(design.node.colours), []
     for order in orders:
         remap = recoloured(np.arange(design.node_count), order)
-        part = odds.colour_setting / len(orders)
-        found.append(ChainFault(COLOUR_ORDER, "colour-order", 0, 0, part, remap=remap))
+        each = odds.colour_setting / len(orders)
+        found.append(ChainFault(COLOUR_ORDER, "colour-order", 0, 0, each, remap=remap))
     for strand, start in zip(design.strands, design.first_index, strict=True):
         for order in orders:
             remap = recoloured(np.arange(start, start + strand.nodes), order)
-            part, where = odds.colour_strand / len(orders), str(strand.number)
-            found.append(ChainFault(where, "colour-order", 0, 0, part, remap=remap))
+            each, where = odds.colour_strand / len(orders), str(strand.number)
+            found.append(ChainFault(where, "colour-order", 0, 0, each, remap=remap))
     return found
 
 
 def _short(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainFault]:
-    """Each piece of copper without volts: all that it supplies is dark, and what follows.
+    """Return each piece of copper without voltage, named by its first feed.
 
-    Named by its first feed.
+    All nodes on it are dark, and so are those after it on the data path.
     """
-    pieces = {(s.strands, s.amps_sd): (feed, s) for feed, s in reversed(shorts(design))}
-    ways, found = list(pieces.values())[::-1], []
-    for feed, shorted in ways:
+    # of equal pieces the reversed order keeps the first feed's
+    by_piece = {(s.strands, s.amps_sd): (feed, s) for feed, s in reversed(shorts(design))}
+    pieces, found = list(by_piece.values())[::-1], []
+    for feed, shorted in pieces:
         dead = np.isin(order, shorted.nodes(design))
-        start, part = int(np.flatnonzero(dead)[0]), odds.short / len(ways)
+        start, each = int(np.flatnonzero(dead)[0]), odds.short / len(pieces)
         end = design.node_count
-        found.append(ChainFault(feed, "short", start, end, part, shorted=shorted))
+        found.append(ChainFault(feed, "short", start, end, each, shorted=shorted))
     return found

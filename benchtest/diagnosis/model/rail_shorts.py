@@ -1,9 +1,4 @@
-"""Rails joined by a resistance (solder, a pinched wire, water), and supplies at their limit.
-
-Every pad is tried at a few resistances and limits of the supply. A short is a rank-one change of
-the factored circuit; what the loads still draw, and how far the supply lowers its volts, follow
-from the mean volts of the nodes, one number for each trial. No circuit is solved anew.
-"""
+"""Places where the rails may be shorted, and the circuit's response to a current there."""
 
 from __future__ import annotations
 
@@ -17,7 +12,10 @@ from benchtest.prop.design import Design, Place, StrandEnd, rail_probe
 
 
 def short_places(design: Design) -> list[Place]:
-    """Places where rails may be joined: every bus pad, and strand ends that no bus has."""
+    """Return the places where a short is tried.
+
+    Every bus pad, and the ends of links and feeds that are on no bus.
+    """
     found: list[Place] = [pad for bus in design.buses for pad in bus.pads]
     ends = {end for link in design.links for end in (link.first, link.second)}
     ends |= {feed.at for feed in design.feeds if isinstance(feed.at, StrandEnd)}
@@ -27,13 +25,13 @@ def short_places(design: Design) -> list[Place]:
 
 @dataclass(frozen=True)
 class ShortEffects:
-    """Effects of an ampere from + to - at each place, shape (places,) but for `x`.
+    """Response to a current of one ampere drawn from + to - at each place.
 
     Attributes:
-        places: where.
-        x: volts of the unknowns, shape (unknowns, places). [V/A]
-        own_ohm: volts at the place itself. [Ω]
-        node_ohm: mean volts at the loaded nodes. [Ω]
+        places: where it is drawn.
+        x: voltage of the unknowns, shape (unknowns, places). [V/A]
+        driving_point_ohm: voltage at the place itself, shape (places,). [Ω]
+        node_ohm: mean voltage at the loaded nodes, shape (places,). [Ω]
     """
 
     places: tuple[Place, ...]
@@ -43,7 +41,10 @@ class ShortEffects:
 
 
 def short_effects(circuit: Circuit) -> ShortEffects:
-    """Solve for an ampere at every place, by the factors of copper and joints alone."""
+    """Return the response to a current at every place, with the circuit's own factorization.
+
+    The loads count as constant currents: only copper and joints are in the factor.
+    """
     places = short_places(circuit.design)
     across = circuit.probe_incidence([rail_probe(place) for place in places])
     x = circuit.factor.solve(across.columns())

@@ -1,4 +1,4 @@
-"""Wiring faults and wrong settings: what they tell the nodes, and which volts they take away."""
+"""Wiring faults and wrong settings: the data each node receives, and copper without voltage."""
 
 from __future__ import annotations
 
@@ -18,60 +18,63 @@ from benchtest.prop.design import Design, FeedName, Place, Probe, StrandEnd
 
 Number = TypeVar("Number", bound=np.generic)
 
-SHORTED_V = 0.3
-"""Standard deviation of any volts while rails are joined or a fuse is gone: what a supply that
-holds back leaves, and what data lines leak in. [V] Common practice, no source."""
-REPEATED_V = 0.05
-"""Standard deviation of such volts from one reading to the next at one probe, with a supply that
-limits its current: data lines leak in more or less with what is lit. [V] Common practice, no
-source."""
-LEAKED_V = 0.002
-"""Standard deviation of a drop along one rail of copper whose fuse is gone, from what data lines
-leak in: some milliamperes through some tenths of an ohm. [V] Ours."""
-SHORTED_A = 10.0
-"""Standard deviation of a feed's current into joined rails. [A] Common practice, no source: some
+SHORTED_SD_V = 0.3
+"""Standard deviation of any voltage on shorted copper, or behind a blown fuse: what a limiting
+supply leaves and what the data lines leak in. [V] Common practice, no source."""
+REPEATED_SD_V = 0.05
+"""Standard deviation of such a voltage from one reading to the next at one probe, with a supply
+that limits its current: leakage from the data lines varies with the lit set. [V] Common practice,
+no source."""
+LEAKED_SD_V = 0.002
+"""Standard deviation of a drop along one rail of copper whose fuse is blown, from data line
+leakage: some milliamperes through some tenths of an ohm. [V] Ours."""
+SHORTED_SD_A = 10.0
+"""Standard deviation of a feed's current into a short. [A] Common practice, no source: some
 supplies give all they can, others nothing."""
 
 
 @dataclass(frozen=True, eq=False)
 class DataRemap:
-    """Nodes that get data, but not their own.
+    """Nodes that receive the data of other nodes, or their own in another colour order.
 
     Attributes:
-        nodes: the nodes, as places in arrays over all nodes, shape (n,).
-        source: whose data each of them gets, shape (n,).
-        columns: the colour that each of its channels takes for its own, shape (colours,); None
-            where that is right.
+        nodes: affected nodes, as indices into arrays over all nodes, shape (n,).
+        source: node whose data each of them receives, shape (n,).
+        columns: channel that each channel receives, shape (colours,); None if unchanged.
     """
 
     nodes: NDArray[np.intp]
     source: NDArray[np.intp]
     columns: tuple[int, ...] | None = None
 
-    def received(self, asked: NDArray[Number]) -> NDArray[Number]:
-        """What every node is told.
+    def received(self, sent: NDArray[Number]) -> NDArray[Number]:
+        """Return the data that every node receives.
 
         Args:
-            asked: what it should be told, shape (nodes, colours); of any type.
+            sent: data sent to each node, shape (nodes, colours); of any type.
 
         Returns:
             The same shape and type.
         """
-        received = asked.copy()
-        received[self.nodes] = self.own(asked)
+        received = sent.copy()
+        received[self.nodes] = self.received_at_nodes(sent)
         return received
 
-    def own(self, asked: NDArray[Number]) -> NDArray[Number]:
-        """What its own nodes are told, shape (n, colours); see `received`."""
-        own = asked[self.source]
-        return own if self.columns is None else own[:, self.columns]
+    def received_at_nodes(self, sent: NDArray[Number]) -> NDArray[Number]:
+        """Return the data that the affected nodes receive, shape (n, colours).
+
+        Args:
+            sent: data sent to each node, shape (nodes, colours).
+        """
+        received = sent[self.source]
+        return received if self.columns is None else received[:, self.columns]
 
 
 def swaps(design: Design) -> list[tuple[str, DataRemap]]:
-    """Each two neighbours of the data path that stand in each other's place on it.
+    """Return every pair of strands adjacent on the data path, exchanged, with its name.
 
-    Data enters each place of the path at the end that it always entered there, since the wires
-    from place to place run where they ran: the second strand is entered at the first one's end.
+    Data enters each position of the path at the end where it always entered, since the wires
+    between positions do not move: the second strand is entered at the first one's end.
     """
     return [
         (f"{one.strand} {two.strand}", swap(design, one, two))
@@ -80,21 +83,21 @@ def swaps(design: Design) -> list[tuple[str, DataRemap]]:
 
 
 def swap(design: Design, one: StrandEnd, two: StrandEnd) -> DataRemap:
-    """Two strands that follow each other on the data path, exchanged.
+    """Return the remapping of two strands, adjacent on the data path, that are exchanged.
 
     Args:
         design: the prop.
-        one: where data should enter the first of them.
-        two: where data should enter the second.
+        one: end at which data is meant to enter the first of them.
+        two: end at which data is meant to enter the second.
     """
-    meant = [strand_order(design, one), strand_order(design, two)]
+    intended = [strand_order(design, one), strand_order(design, two)]
     first, second = StrandEnd(two.strand, one.end), StrandEnd(one.strand, two.end)
     reached = [strand_order(design, first), strand_order(design, second)]
-    return DataRemap(np.concatenate(reached), np.concatenate(meant))
+    return DataRemap(np.concatenate(reached), np.concatenate(intended))
 
 
 def other_orders(colours: Sequence[str]) -> list[tuple[int, ...]]:
-    """Every order of red, green and blue but the right one; white is taken for right.
+    """Return every wrong order of red, green and blue; white keeps its position.
 
     >>> other_orders(("red", "green", "blue"))
     [(0, 2, 1), (1, 0, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0)]
@@ -104,92 +107,99 @@ def other_orders(colours: Sequence[str]) -> list[tuple[int, ...]]:
 
 
 def recoloured(nodes: NDArray[np.intp], order: tuple[int, ...]) -> DataRemap:
-    """Nodes that take their colours in another order."""
+    """Return the remapping of nodes that use another colour order."""
     return DataRemap(nodes, nodes, order)
 
 
 @dataclass(frozen=True)
 class DeadCopper:
-    """Copper that has no volts: its rails are joined, or the fuse of its only feed is gone.
+    """Copper without voltage: its rails are shorted, or the fuse of its only feed is blown.
 
     Attributes:
-        strands: strands on it.
-        feeds: feeds on it.
-        amps_sd: what the feeds may still give, one standard deviation. [A]
+        strands: numbers of the strands on it.
+        feeds: names of the feeds on it.
+        amps_sd: standard deviation of the current that its feeds may still give; 0 with a blown
+            fuse. [A]
     """
 
     strands: frozenset[int]
     feeds: frozenset[str]
     amps_sd: float
 
-    def takes(self, probe: Probe) -> bool:
-        """Return True where a lead is on it."""
-        return self.has(probe.red.place) or self.has(probe.black.place)
+    def has_lead(self, probe: Probe) -> bool:
+        """Return True if a lead of the probe is on it."""
+        return self.contains(probe.red.place) or self.contains(probe.black.place)
 
-    def runs_along(self, probe: Probe) -> bool:
-        """Return True where both leads are on one rail of it."""
-        both = self.has(probe.red.place) and self.has(probe.black.place)
+    def is_along_rail(self, probe: Probe) -> bool:
+        """Return True if both leads of the probe are on one rail of it."""
+        both = self.contains(probe.red.place) and self.contains(probe.black.place)
         return both and probe.red.rail == probe.black.rail
 
-    def has(self, place: Place) -> bool:
-        """Return True for a place on it: its rails are near the returns of the supplies."""
+    def contains(self, place: Place) -> bool:
+        """Return True for a place on it. Its rails are near the common return of all supplies."""
         if isinstance(place, FeedName):
             return place.feed in self.feeds
         return place.strand in self.strands
 
     def nodes(self, design: Design) -> NDArray[np.intp]:
-        """Its nodes, as places in arrays over all nodes."""
+        """Return its nodes, as indices into arrays over all nodes, shape (n,)."""
         runs = [strand_order(design, StrandEnd(number, "A")) for number in sorted(self.strands)]
         return np.concatenate(runs)
 
 
 def shorts(design: Design) -> list[tuple[str, DeadCopper]]:
-    """Each feed that may have nothing behind it, and what goes with it.
+    """Return the copper that each feed may leave without voltage, with the feed's name.
 
-    Rails joined anywhere take the volts from all copper that is joined to there. A fuse takes
-    them only where no other feed goes on; else it is the feed's open joint by another name.
+    A short anywhere removes the voltage from all copper connected to it. A blown fuse does so only
+    where no other feed supplies the copper; otherwise it equals the open joint of that feed.
     """
     found = []
     for feed in design.feeds:
         for strands, feeds in supplied(design):
             if feed.name in feeds and strands:
-                found.append((feed.name, DeadCopper(strands, feeds, SHORTED_A)))
+                found.append((feed.name, DeadCopper(strands, feeds, SHORTED_SD_A)))
                 if len(feeds) == 1:
                     found.append((feed.name, DeadCopper(strands, feeds, 0.0)))
     return found
 
 
 def supplied(design: Design) -> list[tuple[frozenset[int], frozenset[str]]]:
-    """Strands and feeds whose supply rails are one piece of copper, piece by piece."""
+    """Return strands and feeds grouped by connected pieces of supply-rail copper.
+
+    Returns:
+        For each piece, the numbers of its strands and the names of its feeds.
+    """
     pieces: list[set[int | str]] = [{strand.number} for strand in design.strands]
-    joined: list[set[int | str]] = [{end.strand for end in bus.ends} for bus in design.buses]
-    joined += [{k.first.strand, k.second.strand} for k in design.links if "+" in k.rails]
-    joined += [{feed.at.strand, feed.name} for feed in design.feeds]
-    for group in joined:
-        met = [piece for piece in pieces if piece & group]
+    groups: list[set[int | str]] = [{end.strand for end in bus.ends} for bus in design.buses]
+    groups += [{k.first.strand, k.second.strand} for k in design.links if "+" in k.rails]
+    groups += [{feed.at.strand, feed.name} for feed in design.feeds]
+    for group in groups:
+        connected = [piece for piece in pieces if piece & group]
         pieces = [piece for piece in pieces if not piece & group]
-        pieces.append(group.union(*met))
+        pieces.append(group.union(*connected))
     return [
         (
-            frozenset(one for one in piece if isinstance(one, int)),
-            frozenset(one for one in piece if isinstance(one, str)),
+            frozenset(member for member in piece if isinstance(member, int)),
+            frozenset(member for member in piece if isinstance(member, str)),
         )
         for piece in pieces
     ]
 
 
 def extra_a(remap: DataRemap, solution: Solution) -> tuple[NDArray[np.intp], FloatArray]:
-    """What nodes draw more than they should.
+    """Return the additional current of nodes that receive other data than their own.
+
+    The nodes' voltages are those of the solution, unchanged.
 
     Returns:
-        Nodes that are told something else, shape (n,), and their more, shape (n,) [A].
+        Nodes whose data differs, shape (n,), and their additional current, shape (n,). [A]
     """
-    asked = solution.duty[remap.nodes]
-    received = remap.own(solution.duty)
-    other = np.flatnonzero((received != asked).any(axis=1))
-    if not len(other):  # most of the time: white is white in any order
-        return other, np.zeros(0)
-    nodes, kind = remap.nodes[other], solution.circuit.design.node
+    intended = solution.duty[remap.nodes]
+    received = remap.received_at_nodes(solution.duty)
+    changed = np.flatnonzero((received != intended).any(axis=1))
+    if not len(changed):  # the usual case: white is the same in every colour order
+        return changed, np.zeros(0)
+    nodes, kind = remap.nodes[changed], solution.circuit.design.node
     volts = solution.node_v[nodes]
-    drawn = node_loads(kind, volts, received[other]).node_a
-    return nodes, drawn - node_loads(kind, volts, asked[other]).node_a
+    drawn_a = node_loads(kind, volts, received[changed]).node_a
+    return nodes, drawn_a - node_loads(kind, volts, intended[changed]).node_a

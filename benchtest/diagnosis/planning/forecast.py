@@ -253,7 +253,7 @@ class Forecaster:
     def forget(self) -> None:
         """Let go of what the circuit has let go of; see `DesignResponse.forget`."""
         for kept in (self._forecasts, self._sd_v):
-            for lit in [lit for lit in kept if not self.responses.keeps(lit)]:
+            for lit in [lit for lit in kept if not self.responses.has_cached(lit)]:
                 del kept[lit]
 
     def _look(self, lit: LitSet) -> ProbeForecast:
@@ -369,7 +369,7 @@ class Forecaster:
     def _dead_leads(self, shorted: DeadCopper) -> NDArray[np.bool_]:
         """Return which leads are on copper without volts, shape (probes, 2)."""
         if shorted.strands not in self._dead:
-            dead = [(shorted.has(red), shorted.has(black)) for red, black in self._places]
+            dead = [(shorted.contains(red), shorted.contains(black)) for red, black in self._places]
             self._dead[shorted.strands] = np.array(dead, dtype=bool)
         return self._dead[shorted.strands]
 
@@ -459,7 +459,9 @@ class Forecaster:
         if not len(chain):
             return way, np.zeros((0, len(self.probes)))
         base, circuit = self.responses.base(lit), self.responses.circuit
-        more_a = np.stack([self.responses.more_a(base, int(place)) for place in chain], axis=1)
+        more_a = np.stack(
+            [self.responses.extra_load_a(base, int(place)) for place in chain], axis=1
+        )
         back = self._probe_sensitivities(base.solution)
         pushed = back.factor.condense(circuit.load_incidence.gather(-more_a))
         return way, np.asarray(pushed.T @ back.skeleton)

@@ -187,7 +187,7 @@ class _LookOutcomes:
         for place, fault in enumerate(space.chain):
             if fault.remap is not None:
                 # colours of their own tell orders apart too, but hardly matter to the iron
-                apart = fault.remap.own(asked) - asked[fault.remap.nodes]
+                apart = fault.remap.received_at_nodes(asked) - asked[fault.remap.nodes]
                 nodes = np.sort(fault.remap.nodes[apart.any(axis=1)])
                 ways[place] = self._other(nodes.tobytes()) if len(nodes) else LOOKS_RIGHT
         return ways

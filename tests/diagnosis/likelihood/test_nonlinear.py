@@ -13,7 +13,12 @@ from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.model import fault_response as response
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_OHM, LARGE_NODES, DesignResponse
+from benchtest.diagnosis.model.fault_response import (
+    COLUMNS,
+    GRID_OHM,
+    MIN_LARGE_NODES,
+    DesignResponse,
+)
 from benchtest.diagnosis.solve_budget import MAX_UNITS_LARGE, SolveBudget, solve_units
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
@@ -35,7 +40,7 @@ EXPLAINED = 8
 def starved(make_fan: MakeFan) -> Design:
     """Large, and all of it on one thin cable: at full white most nodes lack headroom."""
     design = make_fan(36, 30, wire="16 AWG", feed_mm=500.0)
-    assert design.node_count >= LARGE_NODES
+    assert design.node_count >= MIN_LARGE_NODES
     return design
 
 
@@ -43,13 +48,13 @@ def starved(make_fan: MakeFan) -> Design:
 def solved(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Nodes of every circuit that is solved for a fault, as it happens."""
     found: list[int] = []
-    solve = DesignResponse._solve_anew
+    solve = DesignResponse._solve_changed
 
     def without_duplicates(self: DesignResponse, joint: str, ohm: float, lit: LitSet) -> object:
         found.append(self.design.node_count)
         return solve(self, joint, ohm, lit)
 
-    monkeypatch.setattr(DesignResponse, "_solve_anew", without_duplicates)
+    monkeypatch.setattr(DesignResponse, "_solve_changed", without_duplicates)
     return found
 
 
@@ -136,7 +141,7 @@ def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_o
     columns = np.array([0, 4, 9])
     as_large = linear_predictions(likelihood, joint, columns)
     alone = linear_predictions(likelihood, joint, columns, alone=True)
-    monkeypatch.setattr(response, "LARGE_NODES", 10**9)
+    monkeypatch.setattr(response, "MIN_LARGE_NODES", 10**9)
     small = Engine(starved)._usual.views.of(case).likelihood
     assert small is not None
     full, thin = small.rough(joint).weight, likelihood.rough(joint).weight
@@ -161,7 +166,7 @@ def test_nodes_whose_logic_stops_draw_their_quiescent_current(
     solution = responses.exact("2A+", column, lit) if alone else responses.solution(lit)
     rows = slice(design.first_index[1], design.first_index[2])
     assert not solution.duty[rows].any()
-    assert responses.fallen(lit, solution)[rows].all()
+    assert responses.dropped_out(lit, solution)[rows].all()
     dark_v = design.feeds[0].volts - part.ohm * 30 * kind.quiescent_ma * 1e-3
     assert solution.volts(parse_probe("2A", design)) == pytest.approx(dark_v, abs=0.15)
     lit_v = solve(solution.circuit, lit.duty(design)).volts(parse_probe("2A", design))
