@@ -86,6 +86,17 @@ def format_value(value: float, unit: str) -> str:
     return f"{value:.3f} {unit}"
 
 
+def format_with_sd(volts: float, sd_v: float) -> str:
+    """Return volts and their standard deviation in one unit; below 0.6 V in millivolts.
+
+    >>> format_with_sd(4.694, 0.1519), format_with_sd(0.0004, 0.0002)
+    ('4.694 ± 0.152 V', '0.4 ± 0.2 mV')
+    """
+    value, _, unit = format_value(volts, "V").partition(" ")
+    sd = f"{sd_v * 1e3:.1f}" if unit == "mV" else f"{sd_v:.3f}"
+    return f"{value} ± {sd} {unit}"
+
+
 def format_sd(z: float) -> str:
     """Return a difference in standard deviations with its sign; zero is always `+0.0`.
 

@@ -10,7 +10,7 @@ from textual.containers import Horizontal
 from textual.content import Content
 
 from benchtest.drive.universe_layout import Frame
-from benchtest.formatting import format_sd
+from benchtest.formatting import format_sd, format_with_sd
 from benchtest.session.display.bench_model import BenchModel
 from benchtest.session.display.event_text import format_volts
 from benchtest.session.display.finding_details import describe_reasons
@@ -213,7 +213,7 @@ class BenchView(LiteralBox):
         """Return the healthy value, and the deviation of the typed number or a hint."""
         if typed is None:
             return ""
-        healthy = f"healthy {format_volts(typed.expected_v)} ± {format_volts(typed.sd_v)}"
+        healthy = f"healthy {format_with_sd(typed.expected_v, typed.sd_v)}"
         deviation = ""
         if typed.volts is not None and typed.z is not None:
             deviation = f"{format_volts(typed.volts)}: {format_sd(typed.z)} sd"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from benchtest.diagnosis import ExpectedReading, Finding, Suspect, expected_reading
 from benchtest.errors import CircuitFault
+from benchtest.formatting import format_with_sd
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import location_strand, parse_location
@@ -130,8 +131,8 @@ def describe_after_repair(suspect: Suspect, design: Design) -> str:
     after = suspect.after
     if after is None:
         return ""
-    lit, shows = after.lit.text(design), format_volts(after.volts)
-    return f"Once repaired, {after.probe} with {lit} lit shows {shows} ± {format_volts(after.sd)}."
+    shows = format_with_sd(after.volts, after.sd)
+    return f"Once repaired, {after.probe} with {after.lit.text(design)} lit shows {shows}."
 
 
 def describe_reasons(suspect: Suspect, design: Design, brief: bool) -> str:
