@@ -57,7 +57,7 @@ def engine_of(design: Design, learned: BatchKnowledge, supply_v: Mapping[str, fl
         learned: figures of the batch.
         supply_v: measured volts of this unit's supplies, by feed. [V]
     """
-    from benchtest.diagnosis.batch.learn import engine_for
+    from benchtest.diagnosis.engine import engine_for
 
     mine = replace(learned, design=learned.design.with_supply_volts(supply_v))
     return engine_for(design.with_supply_volts(supply_v), mine)
@@ -68,8 +68,8 @@ def batch_json(learned: BatchKnowledge) -> dict[str, Any]:
     tolerances = learned.tolerances
     named = zip(("current", "wire", "copper"), learned.factors, strict=True)
     return {
-        "taught": list(learned.taught),
-        "left_out": [{"unit": left.tag, "why": left.why} for left in learned.left_out],
+        "taught": list(learned.learned_from),
+        "left_out": [{"unit": left.tag, "why": left.reason} for left in learned.unused],
         "often": {where: round(times, 2) for where, times in learned.rate_factors.items()},
         "factors": {name: round(factor, 4) for name, factor in named},
         "sd": {name: round(getattr(tolerances, name), 4) for name in ("current", "wire", "copper")},
@@ -87,9 +87,9 @@ def _bad_joint_ratio(learned: BatchKnowledge) -> float:
 
 def batch_summary(learned: BatchKnowledge) -> Iterator[str]:
     """Yield sentences about the batch."""
-    if learned.taught:
+    if learned.learned_from:
         yield (
-            f"Learned from {', '.join(learned.taught)}, relative to the prop file: "
+            f"Learned from {', '.join(learned.learned_from)}, relative to the prop file: "
             f"{', '.join(_figures(learned))}. If the readings show that this unit differs, the "
             "prop file's figures are used."
         )
@@ -102,8 +102,8 @@ def batch_summary(learned: BatchKnowledge) -> Iterator[str]:
             learned.rate_factors, key=lambda where: (-learned.rate_factors[where], where)
         )[:3]
         yield f"Repaired in other units of this design, so more probable here: {', '.join(worst)}."
-    for left in learned.left_out:
-        yield f"Nothing learned from {left.tag}: {left.why}."
+    for left in learned.unused:
+        yield f"Nothing learned from {left.tag}: {left.reason}."
 
 
 def _figures(learned: BatchKnowledge) -> Iterator[str]:

@@ -21,7 +21,6 @@ from benchtest.comparison.report import (
 )
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.batch.joint_comparison import (
-    LEAST_UNITS,
     JointChange,
     JointOhms,
     changes_between,
@@ -29,6 +28,7 @@ from benchtest.diagnosis.batch.joint_comparison import (
     outlier_joints,
 )
 from benchtest.diagnosis.batch.model import UnitReadings
+from benchtest.diagnosis.thresholds import MIN_UNITS_FOR_OUTLIERS
 from benchtest.errors import FileFaults, InputError
 from benchtest.input_files import printable
 from benchtest.prop.design import Design
@@ -261,7 +261,12 @@ def compare_batch(gathered: Gathered) -> BatchComparison:
         for odd in outlier_joints(by_tag)
     ]  # fmt: skip
     return BatchComparison(
-        gathered.name, tests, _rows(ohms), unlike, LEAST_UNITS, (*gathered.left_out, *aside)
+        gathered.name,
+        tests,
+        _rows(ohms),
+        unlike,
+        MIN_UNITS_FOR_OUTLIERS,
+        (*gathered.left_out, *aside),
     )
 
 

@@ -7,10 +7,10 @@ from benchtest.diagnosis.finding import (
     JointBand,
     JudgedReading,
     NextReading,
-    Ohms,
     Suspect,
 )
 from benchtest.diagnosis.healthy_comparison import has_outlier, healthy_volts, judged_healthy
+from benchtest.diagnosis.inference.posterior import Ohms
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
 from benchtest.diagnosis.possible_range import possible_volts
 from benchtest.diagnosis.repair_scope import still_valid, strands_to_retest

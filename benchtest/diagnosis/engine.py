@@ -11,22 +11,23 @@ import numpy as np
 from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
+from benchtest.diagnosis.batch.learn import BatchKnowledge
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NearFault, Suspect
 from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
-from benchtest.diagnosis.inference.masked_pairs import masked_pairs, with_masked_pairs
+from benchtest.diagnosis.inference.masked_pairs import find_masked_pairs, with_masked_pairs
 from benchtest.diagnosis.inference.multiple_faults import (
     EvidenceLookup,
     FaultCombination,
     fault_combinations,
-    several_posterior,
-    sure_parts,
+    sure_faults,
+    with_combinations,
 )
 from benchtest.diagnosis.inference.posterior import (
     Posterior,
     cleared_ohm,
-    likeliest_part,
+    likeliest_hypothesis,
     named_suspects,
 )
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
@@ -34,7 +35,7 @@ from benchtest.diagnosis.inference.reels import odds_log, with_reels
 from benchtest.diagnosis.inference.supply_volts import supplies_as_read, supplies_log
 from benchtest.diagnosis.inference.unsteady_joints import (
     UnsteadyJoints,
-    unsteady_joints,
+    find_unsteady_joints,
     with_unsteady,
 )
 from benchtest.diagnosis.likelihood.duplicates import drop_duplicates
@@ -63,6 +64,7 @@ from benchtest.diagnosis.stages import (
     ToleranceAssumption,
 )
 from benchtest.diagnosis.suspect_evidence import suspect_evidence, unsteady_evidence
+from benchtest.diagnosis.thresholds import MIN_OTHER_BIN_ODDS
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
@@ -75,8 +77,6 @@ MIN_EXPLAINED_PROBABILITY = 0.05
 """Suspects with this much probability are explained."""
 MAX_TIE_LOG = 0.7
 """Suspects whose likelihoods are within a factor of two have not been told apart."""
-CAUTION_ODDS = 0.25
-"""Odds of another bin of node current from which it is reckoned with."""
 MIN_REPAIR_PROBABILITY = 0.99
 """Probability from which a suspect is mended rather than read about once more."""
 ATYPICAL_UNIT_PROBABILITY = 0.1
@@ -238,7 +238,7 @@ class Engine:
         assumption, plain = self._with_measured_supplies(assumption, plain, before)
         assumption, plain = self._with_two_reels(assumption, plain, before)
         look = CachedLookup(assumption.views, case, assumption.past(before, case.meter), plain)
-        unsteady = unsteady_joints(plain)
+        unsteady = find_unsteady_joints(plain)
         if unsteady is not None and unsteady.log_total < plain.posterior.log_total:
             unsteady = None  # a slip, or a fault that stays as it is, explains the repeats better
         return EvaluatedEvidence(assumption, plain, usual, look, unsteady)
@@ -249,9 +249,9 @@ class Engine:
         case.budget.begin(Stage.SEVERAL)
         is_open = not given.unsteady and _is_unexplained(plain, case.repaired)
         several = fault_combinations(look) if is_open else []
-        found = several_posterior(plain.posterior, self.space, several)
+        found = with_combinations(plain.posterior, self.space, several)
         case.budget.begin(Stage.PLAN)
-        conditional = look(sure_parts(several, found, self.space), forced=True)
+        conditional = look(sure_faults(several, found, self.space), forced=True)
         if given.unsteady is not None:
             found = with_unsteady(found, given.unsteady)
         best = _best_explanation(look, several)
@@ -259,7 +259,7 @@ class Engine:
         found = scale_posterior(found, 1.0 - none)
         is_sure = _is_sure(found)
         # near health only: what one fault moves far is not a sum of small parts
-        pairs = None if several or is_sure or given.unsteady else masked_pairs(conditional)
+        pairs = None if several or is_sure or given.unsteady else find_masked_pairs(conditional)
         if pairs is not None:
             found = with_masked_pairs(found, pairs)
         off = [] if given.unsteady else unexplained_readings(*best)
@@ -303,7 +303,7 @@ class Engine:
         soldered = conditional.cleared[: conditional.responses.space.soldered]
         return Finding(
             healthy=found.healthy,
-            suspects=self._suspects(found, conditional.parts, given.look, given.unsteady),
+            suspects=self._suspects(found, conditional.given, given.look, given.unsteady),
             alike=plan.alike,
             next=plan.ask,
             readings=self._judged_readings(evidence, given.usual),
@@ -386,7 +386,7 @@ class Engine:
             return False
         usual = fallback._choose_bin(plain.case, before)[1].posterior.log_total
         odds = np.log(ATYPICAL_UNIT_PROBABILITY / (1.0 - ATYPICAL_UNIT_PROBABILITY)) - np.log(
-            CAUTION_ODDS
+            MIN_OTHER_BIN_ODDS
         )
         return bool(usual + odds > plain.posterior.log_total)
 
@@ -435,7 +435,7 @@ class Engine:
                 suspect = replace(suspect, evidence=evidence, intermittent=not grows, growing=grows)
             elif probability >= MIN_EXPLAINED_PROBABILITY:
                 others = look(tuple(part for part in sure if part.where != where), forced=True)
-                hypothesis = likeliest_part(self.space, found, where, kind, joint)
+                hypothesis = likeliest_hypothesis(self.space, found, where, kind, joint)
                 evidence, after = suspect_evidence(others, hypothesis)
                 suspect = replace(suspect, evidence=evidence, after=after)
                 if kind == "short":
@@ -460,6 +460,21 @@ class Engine:
         return tuple(rows)
 
 
+def engine_for(design: Design, learned: BatchKnowledge) -> Engine:
+    """Return an engine for the next unit that uses the figures of its batch.
+
+    It falls back to the usual figures if the readings show that the unit differs from the batch.
+
+    Args:
+        design: design of the prop file.
+        learned: figures of the batch.
+    """
+    usual = Engine(design, learned.priors, rate_factors=learned.rate_factors)
+    if not learned.learned_from:
+        return usual
+    return Engine(learned.design, learned.priors, learned.tolerances, learned.rate_factors, usual)
+
+
 def nearest_short_places(plain: ConditionalEvidence, feed: str) -> list[str]:
     """Places near which the rails of a feed's copper are likely joined by some resistance."""
     if plain.likelihood is None:
@@ -479,15 +494,15 @@ def _best_explanation(
     plain = look((), forced=True)
     weight = max(plain.healthy, plain.likeliest[0][0])
     if several and several[0].log_weight > weight:
-        return look(several[0].parts, forced=True), None
-    return plain, plain.best_part
+        return look(several[0].faults, forced=True), None
+    return plain, plain.likeliest_fault
 
 
 def _faults_of(
     view: ConditionalEvidence, part: FaultHypothesis | None
 ) -> tuple[FaultHypothesis, ...]:
     """Return all faults of an explanation."""
-    return view.parts if part is None else (*view.parts, part)
+    return view.given if part is None else (*view.given, part)
 
 
 def _outside_model_probability(
@@ -510,7 +525,7 @@ def _is_unexplained(plain: ConditionalEvidence, repaired: Collection[str]) -> bo
 
     That a joint is bad which was mended already is the last thing to believe.
     """
-    best = plain.best_part
+    best = plain.likeliest_fault
     return plain.is_misfit(best) or (best is not None and best.where in repaired)
 
 
@@ -523,7 +538,7 @@ def is_other_bin(usual: ConditionalEvidence, current: float) -> bool:
         usual: the evidence, node current as the catalogue has it.
         current: one standard deviation of the node current over all bins, as a share.
     """
-    likelihood, best = usual.likelihood, usual.best_part
+    likelihood, best = usual.likelihood, usual.likeliest_fault
     if likelihood is None:
         return False
     more = current**2 - usual.tolerances.current**2
@@ -538,7 +553,7 @@ def is_other_bin(usual: ConditionalEvidence, current: float) -> bool:
         mean, covariance = usual.under(best)
         less = float(likelihood.density(mean, covariance))
         gain = max(gain, float(np.logaddexp.reduce(row)) + with_any_bin(mean, covariance) - less)
-    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAUTION_ODDS)
+    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(MIN_OTHER_BIN_ODDS)
     return bool(gain + odds > usual.posterior.log_total)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from benchtest.diagnosis.inference.posterior import Ohms
 from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
@@ -15,15 +16,6 @@ MIN_NAMED_PROBABILITY = 0.05
 """Probability below which a suspect does not count as an explanation."""
 MAX_MARKS_SHOWN = 4
 """Unexplained marks in one sentence."""
-
-
-@dataclass(frozen=True, slots=True)
-class Ohms:
-    """Resistance of a joint by the evidence: 5 %, most probable and 95 %. [Ω]"""
-
-    low: float
-    best: float
-    high: float
 
 
 @dataclass(frozen=True, slots=True)

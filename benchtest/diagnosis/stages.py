@@ -50,7 +50,7 @@ class ToleranceAssumption:
     ) -> ConditionalEvidence:
         """Return the evidence with no fault given."""
         past = self.past(before, case.meter)
-        return self.views.of(case, memory=None if past is None else past.on(()))
+        return self.views.of(case, earlier=None if past is None else past.given(()))
 
     def forget(self) -> None:
         """Bound what is kept from one finding to the next, however many lit sets were used."""
@@ -63,7 +63,7 @@ class ToleranceAssumption:
     def forecaster(self, conditional: ConditionalEvidence) -> Forecaster:
         """Return the forecasts with some faults given; those without any are kept by meter."""
         meter = conditional.case.meter
-        if conditional.parts:
+        if conditional.given:
             return Forecaster(conditional.responses, meter, self.views.tolerances)
         if meter not in self._forecasters:
             made = Forecaster(conditional.responses, meter, self.views.tolerances)

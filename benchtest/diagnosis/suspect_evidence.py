@@ -58,9 +58,9 @@ def _before_repairs(
     conditional: ConditionalEvidence, hypothesis: FaultHypothesis
 ) -> SuspectEvidence:
     """Return the evidence from before the latest repair that has any on this fault."""
-    memory = conditional.memory
-    for repaired, earlier in reversed([] if memory is None else memory.views):
-        if not earlier.holds(hypothesis):
+    history = conditional.earlier
+    for repaired, earlier in reversed([] if history is None else history.by_repair):
+        if not earlier.is_possible(hypothesis):
             continue
         found, _ = _of_readings(earlier, hypothesis)
         marks = () if found else _marks_explained(earlier, hypothesis)

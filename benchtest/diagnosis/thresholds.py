@@ -6,6 +6,10 @@ likelihood; a `_SD` counts standard deviations.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+from types import MappingProxyType
+
 # -- Model ------------------------------------------------------------------------------------
 
 MIN_FAULT_OHM, MAX_FAULT_OHM = 0.03, 30.0
@@ -18,8 +22,122 @@ Ours."""
 
 # -- Inference --------------------------------------------------------------------------------
 
+MIN_EXPLAINED_CHANCE = 1e-3
+"""Chi-square tail probability below which an explanation does not fit the readings. Ours: one
+correct explanation in a thousand is searched further in vain, which costs time and no finding."""
+MAX_MARK_DEFICIT_LOG = 4.0
+"""Deficit of the marks' log likelihood, from the best value any explanation could reach, above
+which an explanation does not fit the marks. Ours: about one mark wrong by mistake."""
+CLEARED_ODDS_RATIO = 0.25
+"""Factor to which the evidence must cut a joint's odds of exceeding R to clear it above R: four to
+one against it."""
+MIN_FAULT_RATIO = 4.0
+"""Ratio of a joint's resistance to its healthy value from which it is a fault: 2.5 standard
+deviations of a healthy joint's logarithm."""
+OHMMETER_SHORT_SHARE = 0.02
+"""Share of its odds that a short keeps for each ohmmeter measurement that showed none. Common
+practice, no source: a bridge may form later, or the leads were on the wrong wires."""
+REPAIRED_ODDS_SHARE = 0.05
+"""Share of its odds that a joint or node keeps once it was repaired. Common practice, no source: a
+repair seldom fails, and the first suspicion was often of its neighbor."""
+FURTHER_FAULT_LOG = math.log(3.0)
+"""Logarithm of the factor on the odds of each fault beyond the first: a maker of one bad joint
+makes others. Common practice, no source."""
+MAX_CORRECTION_LOG = 5.0
+"""Limit of the correction of condensed evidence by single faults. Ours: past it the sum of shifts
+is no longer an approximation, and the correction is not trusted."""
+MIN_SHIFT_SD = 0.05
+"""Largest shift of a reading, in standard deviations, below which a fault leaves all readings
+unchanged. Ours: it changes a log likelihood by less than 0.2 at 4 standard deviations."""
+MAX_FIT_DEFICIT_LOG = 15.0
+"""Deficit of an estimated log weight from the best fitted one above which a combination is not
+fitted: estimates are vague, and tend to be too high."""
+MAX_EVALUATION_DEFICIT_LOG = 30.0
+"""Deficit of a fitted log weight from the best one above which a combination is not evaluated at
+every resistance: Laplace's rule is off by less than that."""
+MAX_COMBINATION_DEFICIT_LOG = 12.0
+"""Deficit of a log weight from the best one above which a combination is dropped: its share of the
+probability is below 1e-5."""
+MIN_SURE_PROBABILITY = 0.8
+"""Probability from which a fault is given when the next reading is chosen. Ours: below it, the
+next reading should still test this fault."""
+MAX_TWIN_DIFFERENCE_V = 1e-6
+"""Difference up to which two joints have the same effect on a reading: a thousandth of the last
+digit of a meter that shows millivolts. [V]"""
+MISSED_SHARE = 0.2
+"""Share of a reading's change that a partial explanation may miss. Ours: the rest of it is left to
+another fault."""
+MIN_PAIR_PROBABILITY = 1e-6
+"""Probability below which a masked pair is dropped: 128 of them change no probability by more than
+0.0002."""
+MIN_REPEAT_DIFFERENCE_SD, MIN_REPEAT_DIFFERENCE_SHARE = 6.0, 0.003
+"""Two readings of one probe contradict each other when they differ by more than this many standard
+deviations of reading plus this share of their value. Ours: supplies and meters drift by that share
+as they warm up."""
+UNSTEADY_JOINT_SHARE = 0.1
+"""Share of bad joints that change while they are measured. Common practice, no source."""
+SUPPLY_CHANGE_ODDS, SUPPLY_CHANGE_SHARE_SD = 0.02, 0.005
+"""Odds that the supplies' volts change during the readings, and the standard deviation of that
+change as a share. Common practice, no source."""
+JOINT_EFFECT_SHARE_SD = 0.1
+"""Standard deviation of a changing joint's effect, as a share of it. Ours: node current is not
+exact."""
+SUPPLY_DRIFT_SHARE_SD = 0.002
+"""Standard deviation of the supplies' drift from reading to reading, as a share. Ours."""
+COURSE_SHARE_SD = 0.1
+"""Standard deviation of the course of a change, as a share of the difference of the repeats. Ours:
+a real course is not a step or a ramp."""
+MAX_STATE_DEFICIT_LOG = 7.0
+"""Deficit of the log weight of a state before a repair, from the best one, above which it is
+dropped: one in a thousand."""
+
 
 # -- Planning and decision --------------------------------------------------------------------
 
 
 # -- Units of one design ----------------------------------------------------------------------
+
+MIN_OTHER_BIN_ODDS = 0.25
+"""Odds from which another bin of node current, or a unit unlike its batch, is assumed. Ours: the
+wider assumption costs a few readings, the narrow one may accuse a good joint."""
+PLACE_GAMMA_SHAPE, PLACE_FAULT_RATE = 0.3, 5e-3
+"""Shape of the gamma distribution of a place's fault rate, and its mean. Common practice, no
+source: most joints of a design never fail, and one that failed is examined first next time."""
+MAKER_GAMMA_SHAPE = 4.0
+"""Shape of the gamma distribution of a maker's rate of bad joints, relative to the usual one.
+Common practice, no source: two makers in three are within half of the mean."""
+MIN_MAKER_FACTOR, MAX_MAKER_FACTOR = 0.5, 4.0
+"""Limits of the factor on the odds of power joints. Ours: a new reel of solder or a tired maker
+changes the rate from one unit to the next."""
+MIN_CHANGE_PROBABILITY = 0.998
+"""Probability from which a joint is reported as changed. Ours: a joint that the earlier session did
+not measure cannot reach it, since one in two hundred is at fault before any reading."""
+MIN_OUTLIER_PROBABILITY = 0.95
+"""Probability from which a joint is reported as above those of other units. Ours."""
+MIN_POSSIBLE_FAULT_PROBABILITY = 0.01
+"""Probability from which a joint may itself be the fault, so that no other fault clears it. Ours:
+of two joints with equal effects neither clears the other."""
+OUTLIER_FALSE_ALARM_CHANCE = 0.05
+"""Chance that a batch of good units has any outlier joint. Ours."""
+MIN_UNITS_FOR_OUTLIERS = 3
+"""Units of a design from which one can be compared with the others: of two, neither is odd."""
+MIN_GOOD_UNIT_PROBABILITY = 0.5
+"""Probability of no fault below which a unit contributes only readings that its suspects do not
+move. Ours: more likely bad than good."""
+MIN_MOVING_SUSPECT_PROBABILITY = 0.1
+"""Probability from which a suspect of such a unit is assumed to move readings. Ours."""
+SHARED_VARIANCE_SPLITS: Mapping[float, float] = MappingProxyType({0.2: 0.2, 0.9: 0.8})
+"""Prior of the batch's share of a cause's variance, the rest being the unit's own: probability of
+each share, for each cause independently. Common practice, no source: units of one order and one
+reel are much alike; now and then a design is built over years from stock."""
+SUPPLY_VARIANCE_SPLITS: Mapping[float, float] = MappingProxyType({0.0: 0.5, 0.98: 0.5})
+"""The same prior for the supply: each prop has its own, or one feeds all of them. Ours."""
+OTHER_SUPPLY_CHANCE = 0.1
+"""Probability that the next unit has another supply, however alike all were so far. Ours: it keeps
+an exchanged supply from being mistaken for a bad feed."""
+MIN_SLIP_SD = 4.0
+"""Standard deviations from a unit's other readings above which a reading is a typing error. Ours:
+one correct reading in 16,000."""
+MIN_MEMBER_CHANCE = 1e-3
+"""Chi-square tail probability, given the other units, below which a unit does not belong to their
+batch. Ours: one good unit in a thousand is left out, which costs little."""

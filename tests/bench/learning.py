@@ -27,8 +27,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchtest.circuit.tolerance import FROM_MANY_REELS, HAND_SOLDERED, Tolerances, cause_names
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.batch.learn import BatchKnowledge, engine_for, learn
+from benchtest.diagnosis.batch.learn import BatchKnowledge, learn
 from benchtest.diagnosis.batch.model import UnitReadings
+from benchtest.diagnosis.engine import engine_for
 from benchtest.diagnosis.likelihood.measurement import CLAMP_A, CLAMP_SHARE, noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import DesignResponse

@@ -1,4 +1,4 @@
-"""How often joints go wrong under one hand, and at which places of a design, by what was mended."""
+"""Fault rates by place and by maker, estimated from the repairs of other units."""
 
 from __future__ import annotations
 
@@ -11,48 +11,53 @@ import numpy as np
 from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.diagnosis.inference.posterior import log_odds
 from benchtest.diagnosis.model.faults import FaultSpace, Priors
-
-HARD_SHAPE, USUAL_ODDS = 0.3, 5e-3
-"""How unlike places are in going wrong, and how often one does in the mean. Common practice, no
-source: most joints of a design never fail, and the one that did is looked at first next time."""
-HAND_SHAPE = 4.0
-"""How unlike makers are in how many of their joints are bad: a gamma distribution of this shape.
-Common practice, no source: two hands in three are within half of the mean."""
-LEAST_TIMES, MOST_TIMES = 0.5, 4.0
-"""Bounds of how much likelier its joints are bad: a new reel of solder, a tired hand. Ours."""
+from benchtest.diagnosis.thresholds import (
+    MAKER_GAMMA_SHAPE,
+    MAX_MAKER_FACTOR,
+    MIN_MAKER_FACTOR,
+    PLACE_FAULT_RATE,
+    PLACE_GAMMA_SHAPE,
+)
 
 
 def fault_rate_factors(units: Sequence[UnitReadings]) -> dict[str, float]:
-    """How much likelier than its kind each place is at fault, that was mended in a batch.
+    """Return the factor on the prior odds of each place that was repaired in any unit.
 
-    Some joints are hard to reach, or sit on much copper: places of one design differ in how often
-    they go wrong, as a gamma distribution of shape `HARD_SHAPE`. Whatever was mended counts.
+    Some joints are hard to reach, or lie on much copper: fault rates of places are gamma
+    distributed
+    with shape `PLACE_GAMMA_SHAPE` and mean `PLACE_FAULT_RATE`. With n repairs in N units the
+    posterior
+    mean over the prior mean is (shape + n) / (shape + N · rate).
 
-    Source: gamma and Poisson distribution are conjugate, as in any text on Bayesian statistics.
+    Source: gamma and Poisson distributions are conjugate, as in any text on Bayesian statistics.
     """
-    mended = Counter(where for unit in units for where in {*unit.mended, *unit.repaired})
-    alone = HARD_SHAPE + len(units) * USUAL_ODDS
-    return {where: (HARD_SHAPE + times) / alone for where, times in sorted(mended.items())}
+    repairs = Counter(where for unit in units for where in {*unit.repaired_later, *unit.repaired})
+    prior_scale = PLACE_GAMMA_SHAPE + len(units) * PLACE_FAULT_RATE
+    return {
+        where: (PLACE_GAMMA_SHAPE + count) / prior_scale for where, count in sorted(repairs.items())
+    }
 
 
-def usual_share(space: FaultSpace) -> float:
-    """Probability of a bad power joint before anything was read, where at most one thing is."""
+def prior_bad_joints(space: FaultSpace) -> float:
+    """Return the prior probability of a bad power joint if a unit has at most one fault."""
     joints, chain = (float(np.exp(odds).sum()) for odds in log_odds(space))
     return joints / (1.0 + joints + chain)
 
 
 def scale_priors(priors: Priors, bad: float, expected: float) -> Priors:
-    """Odds of power joints by how many were bad in units of the same hand.
+    """Return prior odds of power joints, scaled by the bad joints in units of one maker.
 
-    Joints that were not read count the same on both sides, and so say nothing.
+    The factor is (shape + bad) / (shape + expected) with shape `MAKER_GAMMA_SHAPE`, within
+    `MIN_MAKER_FACTOR` and `MAX_MAKER_FACTOR`. Joints that were not measured add equally to both
+    counts.
 
     Args:
-        priors: what is usual.
-        bad: joints that were at fault, as a sum of their probabilities.
-        expected: how many that would be before anything was read.
+        priors: usual odds.
+        bad: number of bad joints, as a sum of their probabilities.
+        expected: number of bad joints expected before any reading.
 
-    Source: gamma and Poisson distribution are conjugate, as in any text on Bayesian statistics.
+    Source: gamma and Poisson distributions are conjugate, as in any text on Bayesian statistics.
     """
-    times = (HAND_SHAPE + bad) / (HAND_SHAPE + expected)
-    times = min(max(times, LEAST_TIMES), MOST_TIMES)
-    return replace(priors, resistive=priors.resistive * times, open=priors.open * times)
+    factor = (MAKER_GAMMA_SHAPE + bad) / (MAKER_GAMMA_SHAPE + expected)
+    factor = min(max(factor, MIN_MAKER_FACTOR), MAX_MAKER_FACTOR)
+    return replace(priors, resistive=priors.resistive * factor, open=priors.open * factor)

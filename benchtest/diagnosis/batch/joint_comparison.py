@@ -1,9 +1,10 @@
-"""Two sessions of one unit side by side, joint by joint; and joints unlike those of other units.
+"""Joint resistances of two sessions of one unit, or of several units, compared joint by joint.
 
-A session says of each joint how probable every resistance is: the healthy log-normal as prior with
-a fault's odds as its tail, every other cause integrated out. Two sessions are two such curves over
-one logarithmic scale, so what has changed has a curve of its own. Causes that both sessions share
-(the unit's node current, its wire) are taken for fresh in each, which claims less than is known.
+A session gives each joint a probability curve over resistance: the healthy log-normal as prior with
+the odds of a fault as its tail, all other causes integrated out. The curves of two sessions share
+one logarithmic scale, so the ratio of the resistances has a curve of its own: their
+cross-correlation. Causes shared by both sessions (the unit's node current, its wire) are treated as
+independent, which claims less than is known.
 """
 
 from __future__ import annotations
@@ -17,61 +18,60 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
-from benchtest.diagnosis.batch.model import UnitReadings, fed_views
-from benchtest.diagnosis.finding import Ohms
+from benchtest.diagnosis.batch.model import UnitReadings, caches_as_fed
 from benchtest.diagnosis.inference.cache import ConditionalCache
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import (
     EvidenceLookup,
     fault_combinations,
-    several_posterior,
-    sure_parts,
+    sure_faults,
+    with_combinations,
 )
-from benchtest.diagnosis.inference.posterior import CLEARED, FAULTY_TIMES
+from benchtest.diagnosis.inference.posterior import Ohms
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM, LitSetResponse
 from benchtest.diagnosis.solve_budget import BudgetSpent, SolveBudget
-from benchtest.diagnosis.thresholds import MIN_FAULT_OHM
+from benchtest.diagnosis.thresholds import (
+    CLEARED_ODDS_RATIO,
+    MIN_CHANGE_PROBABILITY,
+    MIN_FAULT_OHM,
+    MIN_FAULT_RATIO,
+    MIN_OUTLIER_PROBABILITY,
+    MIN_POSSIBLE_FAULT_PROBABILITY,
+    MIN_UNITS_FOR_OUTLIERS,
+    OUTLIER_FALSE_ALARM_CHANCE,
+)
 from benchtest.prop.design import Design
 from benchtest.prop.joints import Joint, power_joints
 
-STEP = float(np.log(GRID_OHM[1] / GRID_OHM[0]))
-"""Neighbouring resistances of the scale, as a natural logarithm of their ratio."""
-LOW = GRID
-LOW_OHM = MIN_FAULT_OHM * np.exp(-STEP * np.arange(LOW, 0, -1))
-"""Resistances of joints that are as good as their neighbours, 28 µΩ to 28 mΩ; a fault's grid goes
-on from there, so what is worked out for that grid is as right for this one. [Ω]"""
-SCALE_OHM = np.concatenate([LOW_OHM, GRID_OHM, [GRID_OHM[-1] * np.exp(STEP)]])
-"""Every resistance that a joint is weighed at; the last stands for an open one. [Ω]"""
-BEYOND = 0.998
-"""Probability from which a joint is said to have changed. A joint that the earlier session did not
-see cannot reach it: one in two hundred was at fault before anything was read. Ours."""
-UNLIKE = 0.95
-"""Probability from which a joint is said to be unlike those of other units. Ours."""
-MAY_BE = 0.01
-"""Probability from which a joint is one of those that may be what is wrong. Ours."""
-CHANCE = 0.05
-"""Chance that a batch with nothing wrong has a joint that stands out. Ours."""
-BUDGET_SHARE = 4.0
-"""Budget of one session in a comparison, as a share of a finding's: no one waits for it."""
-LEAST_UNITS = 3
-"""Units of a design from which one can be unlike the others."""
+SCALE_STEP_LOG = float(np.log(GRID_OHM[1] / GRID_OHM[0]))
+"""Step of the scale: natural logarithm of the ratio of neighboring resistances."""
+LOW_STEPS = GRID
+LOW_OHM = MIN_FAULT_OHM * np.exp(-SCALE_STEP_LOG * np.arange(LOW_STEPS, 0, -1))
+"""Resistances of good joints, 28 µΩ to 28 mΩ, shape (GRID,). The grid of faults continues from
+there, so results for that grid apply to this scale too. [Ω]
+"""
+SCALE_OHM = np.concatenate([LOW_OHM, GRID_OHM, [GRID_OHM[-1] * np.exp(SCALE_STEP_LOG)]])
+"""All resistances at which a joint is evaluated; the last one stands for open, shape (scale,).
+[Ω]"""
+SESSION_BUDGET_SHARE = 4.0
+"""Budget of one session in a comparison, as a share of a finding's: no person waits for it."""
 
 
 @dataclass(frozen=True)
 class JointOhms:
-    """What one session says of one joint's resistance.
+    """Resistance of one joint in one session.
 
     Attributes:
         where: the joint.
-        ohms: 5 %, most probable and 95 %; the scale's end stands for an open joint. [Ω]
+        ohms: 5 %, most probable and 95 % resistance; the end of the scale stands for open. [Ω]
         curve: probability of each of `SCALE_OHM`, shape (scale,).
-        raised: probability that it is `FAULTY_TIMES` its healthy resistance, or more.
-        at_fault: probability that it is so much that a diagnosis would call it at fault.
-        shown_ohm: the readings speak against more than this; None where even an open joint would
-            not have shown, so that `ohms` is what joints are like and nothing that was read. [Ω]
+        raised: probability of at least `MIN_FAULT_RATIO` times the healthy resistance.
+        at_fault: probability of a resistance that a diagnosis calls a fault.
+        shown_ohm: the readings clear the joint above this; None if not even an open joint is
+            cleared, so that `ohms` is only the prior. [Ω]
     """
 
     where: str
@@ -88,11 +88,12 @@ class JointChange:
 
     Attributes:
         where: the joint.
-        before: what the earlier session says. [Ω]
-        after: what the later one says. [Ω]
+        before: resistance in the earlier session. [Ω]
+        after: resistance in the later session. [Ω]
         factor: resistance after over before: 5 %, most probable and 95 %.
-        grown: probability that it has grown.
-        beyond_noise: its change is more than readings and tolerances leave to chance.
+        grown: probability that the resistance has grown.
+        beyond_noise: True if the change exceeds readings and tolerances with
+            `MIN_CHANGE_PROBABILITY`.
     """
 
     where: str
@@ -105,14 +106,14 @@ class JointChange:
 
 @dataclass(frozen=True, slots=True)
 class OutlierJoint:
-    """A joint of one unit that is far above the same joint of the others.
+    """A joint of one unit that is far above the same joint of the other units.
 
     Attributes:
-        tag: the unit.
+        tag: name of the unit.
         where: the joint.
-        ohms: of this unit. [Ω]
-        usual_ohm: of the others. [Ω]
-        probability: that it is `FAULTY_TIMES` that, or more.
+        ohms: resistance in this unit: 5 %, most probable and 95 %. [Ω]
+        usual_ohm: median of the other units. [Ω]
+        probability: probability of exceeding that median by the outlier ratio.
     """
 
     tag: str
@@ -122,19 +123,19 @@ class OutlierJoint:
     probability: float
 
 
-def compare(
+def compare_sessions(
     design: Design,
     before: UnitReadings,
     after: UnitReadings,
     tolerances: Tolerances = HAND_SOLDERED,
 ) -> tuple[JointChange, ...]:
-    """Two sessions of one unit, joint by joint; the likeliest to have grown comes first.
+    """Return the change of each joint between two sessions, likeliest to have grown first.
 
     Args:
-        design: the prop, or what was learned of its batch.
-        before: the earlier session's readings.
-        after: the later one's.
-        tolerances: how far a healthy unit may be from that design.
+        design: the prop, or the design learned from its batch.
+        before: readings of the earlier session.
+        after: readings of the later session.
+        tolerances: deviations of a healthy unit from that design.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
@@ -145,64 +146,76 @@ def compare(
 def changes_between(
     before: Sequence[JointOhms], after: Sequence[JointOhms]
 ) -> tuple[JointChange, ...]:
-    """What `compare` says, of two sessions that were weighed already."""
+    """Return the change of each joint, from sessions that were evaluated before.
+
+    Args:
+        before: joints of the earlier session, see `joint_ohms`.
+        after: joints of the later session, in the same order.
+    """
     changes = [_change(earlier, later) for earlier, later in zip(before, after, strict=True)]
-    return tuple(sorted(changes, key=lambda change: -change.grown))  # stable: ties as in the file
+    return tuple(
+        sorted(changes, key=lambda change: -change.grown)
+    )  # stable: ties keep the file's order
 
 
 def _change(before: JointOhms, after: JointOhms) -> JointChange:
-    apart = np.convolve(after.curve, before.curve[::-1])
-    same = len(SCALE_OHM) - 1
-    factors = np.exp(STEP * np.arange(-same, same + 1))
-    low, high = _quantiles(apart, factors)
-    best = float(np.clip(factors[int(np.argmax(apart))], low, high))
-    # of what moved by no whole step, half has grown
-    grown = float(apart[same + 1 :].sum() + apart[same] / 2.0)
-    moved = max(grown, 1.0 - grown) >= BEYOND
+    change_curve = np.convolve(after.curve, before.curve[::-1])
+    zero = len(SCALE_OHM) - 1
+    factors = np.exp(SCALE_STEP_LOG * np.arange(-zero, zero + 1))
+    low, high = _quantiles(change_curve, factors)
+    best = float(np.clip(factors[int(np.argmax(change_curve))], low, high))
+    # changes smaller than one grid step count half as growth
+    grown = float(change_curve[zero + 1 :].sum() + change_curve[zero] / 2.0)
+    moved = max(grown, 1.0 - grown) >= MIN_CHANGE_PROBABILITY
     return JointChange(before.where, before.ohms, after.ohms, (low, best, high), grown, moved)
 
 
 def outlier_joints(seen: Mapping[str, Sequence[JointOhms]]) -> tuple[OutlierJoint, ...]:
-    """Joints that are far above the same joint of other units of the design, surest first.
+    """Return joints that are far above the same joint of other units, most probable first.
 
     Args:
-        seen: what `joint_ohms` says of each unit, by its tag.
+        seen: joints of each unit by its tag, see `joint_ohms`; all in the same order.
     """
-    if len(seen) < LEAST_UNITS:
+    if len(seen) < MIN_UNITS_FOR_OUTLIERS:
         return ()
     found = []
-    times = _beyond_chance(sum(len(rows) for rows in seen.values()))
+    ratio = _outlier_ratio(sum(len(rows) for rows in seen.values()))
     for rows in zip(*seen.values(), strict=True):
         middles = [_quantiles(row.curve, SCALE_OHM, (0.5,))[0] for row in rows]
         for place, (tag, row) in enumerate(zip(seen, rows, strict=True)):
             usual_ohm = float(np.median(np.delete(middles, place)))
-            probability = float(row.curve[times * usual_ohm < SCALE_OHM].sum())
-            if probability >= UNLIKE:
+            probability = float(row.curve[ratio * usual_ohm < SCALE_OHM].sum())
+            if probability >= MIN_OUTLIER_PROBABILITY:
                 found.append(OutlierJoint(tag, row.where, row.ohms, usual_ohm, probability))
     return tuple(sorted(found, key=lambda one: -one.probability))
 
 
-def _beyond_chance(joints: int) -> float:
-    """How many times its like a joint must be to stand out among so many healthy ones.
+def _outlier_ratio(joints: int) -> float:
+    """Return the ratio to the other units at which one of many joints is an outlier.
 
-    Of some hundred joints that are all well made, a few are several times the others: only what one
-    healthy batch in twenty has is worth a look.
+    Of some hundred good joints a few are several times the others. The ratio is one that only a
+    share `OUTLIER_FALSE_ALARM_CHANCE` of good batches exceeds anywhere.
     """
     sd_log = np.log(HAND_SOLDERED.joint_factor)
-    return max(FAULTY_TIMES, float(np.exp(NormalDist().inv_cdf(1.0 - CHANCE / joints) * sd_log)))
+    return max(
+        MIN_FAULT_RATIO,
+        float(np.exp(NormalDist().inv_cdf(1.0 - OUTLIER_FALSE_ALARM_CHANCE / joints) * sd_log)),
+    )
 
 
 def ohms_of_sessions(
     design: Design, sessions: Sequence[UnitReadings], tolerances: Tolerances = HAND_SOLDERED
 ) -> list[tuple[JointOhms, ...]]:
-    """What `joint_ohms` says of each of several sessions of one design; circuits are shared.
+    """Return the joints of each session, see `joint_ohms`; sessions share their circuits.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
     return [
-        joint_ohms(design, session, tolerances, views)
-        for session, views in zip(sessions, fed_views(design, sessions, tolerances), strict=True)
+        joint_ohms(design, session, tolerances, cache)
+        for session, cache in zip(
+            sessions, caches_as_fed(design, sessions, tolerances), strict=True
+        )
     ]
 
 
@@ -210,111 +223,121 @@ def joint_ohms(
     design: Design,
     unit: UnitReadings,
     tolerances: Tolerances = HAND_SOLDERED,
-    views: ConditionalCache | None = None,
+    cache: ConditionalCache | None = None,
 ) -> tuple[JointOhms, ...]:
-    """What one session's readings say of every power joint, in the order of the prop file.
+    """Return the resistance of every power joint in one session, in the order of the prop file.
 
-    Where something is wrong, each joint that does not explain it by itself is weighed on the
-    footing of what does, at its likeliest resistance: a fault elsewhere clears no joint. Where it
-    takes several faults, each of them is weighed on the footing of the others, so that its band
-    is narrower than it should be.
+    With a fault present, each joint that does not explain the readings itself is evaluated with
+    that
+    fault given, at its likeliest resistance, so that a fault elsewhere clears no joint. With
+    several
+    faults each is evaluated with the others given, so its range is narrower than it should be.
 
     Args:
-        design: the prop, or what was learned of its batch.
-        unit: readings; those before a repair of `mended` must be left out already.
-        tolerances: how far a healthy unit may be from that design.
-        views: of the design as it is fed, with these tolerances, where they were made before.
+        design: the prop, or the design learned from its batch.
+        unit: the readings; those from before a repair of `repaired_later` must already be left out.
+        tolerances: deviations of a healthy unit from that design.
+        cache: of the design with the unit's supply volts and these tolerances; None to create it.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
     """
-    views = views or fed_views(design, [unit], tolerances)[0]
-    budget = SolveBudget.of(design, BUDGET_SHARE)
-    look = _Looks(views, EvidenceSet.of(unit.readings, (), unit.meter, unit.repaired, budget))
-    kept = look.kept
-    sure = _sure(look) if unit.readings else ()
-    lone = None if sure or not unit.readings else _guilty(look((), forced=True))
+    cache = cache or caches_as_fed(design, [unit], tolerances)[0]
+    budget = SolveBudget.of(design, SESSION_BUDGET_SHARE)
+    lookup = _CurveLookup(
+        cache, EvidenceSet.of(unit.readings, (), unit.meter, unit.repaired, budget)
+    )
+    curves = lookup.curves
+    sure = _sure_faults_of(lookup) if unit.readings else ()
+    lone_fault = None if sure or not unit.readings else _lone_fault(lookup((), forced=True))
     found = []
     for joint in power_joints(design):
-        parts = tuple(part for part in sure if part.where != joint.name)
-        if lone is not None and not _may_be(look((), forced=True), joint):
-            parts = (lone,)
-        look(parts, forced=True)
-        curve = kept[parts].curve(joint, tolerances)
-        found.append(_joint_ohms(joint, curve, kept[parts].before(joint, tolerances)))
+        given = tuple(hypothesis for hypothesis in sure if hypothesis.where != joint.name)
+        if lone_fault is not None and not _is_possible_fault(lookup((), forced=True), joint):
+            given = (lone_fault,)
+        lookup(given, forced=True)
+        curve = curves[given].curve(joint, tolerances)
+        found.append(_joint_ohms(joint, curve, curves[given].prior(joint, tolerances)))
     return tuple(found)
 
 
-class _Looks:
-    """A session's readings with faults given, kept with the curves that were drawn of them.
+class _CurveLookup:
+    """Evidence of a session for any given faults, kept with the curves computed from it.
 
     Attributes:
-        budget: what further footings are charged to.
-        kept: by the faults given.
+        budget: budget of the session.
+        curves: by given faults.
     """
 
-    def __init__(self, views: ConditionalCache, case: EvidenceSet) -> None:
-        self._views = views
+    def __init__(self, cache: ConditionalCache, case: EvidenceSet) -> None:
+        self._cache = cache
         self._case = case
         self.budget = case.budget
-        self.kept: dict[tuple[FaultHypothesis, ...], _ConditionalCurves] = {}
+        self.curves: dict[tuple[FaultHypothesis, ...], _ConditionalCurves] = {}
 
     def __call__(
-        self, parts: tuple[FaultHypothesis, ...], *, forced: bool = False
+        self, given: tuple[FaultHypothesis, ...], *, forced: bool = False
     ) -> ConditionalEvidence:
-        if parts not in self.kept:
+        if given not in self.curves:
             if not forced and not self.budget.left:
                 raise BudgetSpent
-            self.kept[parts] = _ConditionalCurves(self._views.of(self._case, parts))
-        return self.kept[parts].view
+            self.curves[given] = _ConditionalCurves(self._cache.of(self._case, given))
+        return self.curves[given].view
 
-    def read(self, parts: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
-        """Return the same: here are no marks."""
-        return self(parts)
+    def read(self, given: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
+        """Return the same evidence: a session has no marks here."""
+        return self(given)
 
 
-def _joint_ohms(joint: Joint, curve: FloatArray, before: FloatArray) -> JointOhms:
-    """A joint's figures, of its curve after and before the readings."""
+def _joint_ohms(joint: Joint, curve: FloatArray, prior: FloatArray) -> JointOhms:
+    """Return a joint's figures from its curves after and before the readings."""
     low, high = _quantiles(curve, SCALE_OHM)
     best = float(np.clip(SCALE_OHM[int(np.argmax(curve))], low, high))
-    bad = FAULTY_TIMES * joint.ohm < SCALE_OHM
-    raised = float(curve[bad].sum())
-    good = (1.0 - raised) / max(float(before[~bad].sum()), 1e-300)
-    against = curve / np.maximum(before * good, 1e-300)
-    likely = np.flatnonzero(against >= CLEARED)
+    is_raised = MIN_FAULT_RATIO * joint.ohm < SCALE_OHM
+    raised = float(curve[is_raised].sum())
+    healthy_scale = (1.0 - raised) / max(float(prior[~is_raised].sum()), 1e-300)
+    against = curve / np.maximum(prior * healthy_scale, 1e-300)
+    likely = np.flatnonzero(against >= CLEARED_ODDS_RATIO)
     first = int(likely[-1]) + 1 if len(likely) else 0
     shown_ohm = float(SCALE_OHM[first]) if first < len(SCALE_OHM) else None
-    at_fault = float(curve[bad & (SCALE_OHM >= MIN_FAULT_OHM)].sum())
+    at_fault = float(curve[is_raised & (SCALE_OHM >= MIN_FAULT_OHM)].sum())
     return JointOhms(joint.name, Ohms(low, best, high), curve, raised, at_fault, shown_ohm)
 
 
-def _sure(look: EvidenceLookup) -> tuple[FaultHypothesis, ...]:
-    """Faults that must be there together, if any must."""
-    plain = look((), forced=True)
-    weight, part = plain.likeliest[0]
-    if not plain.is_misfit(part if weight > plain.healthy else None):
+def _sure_faults_of(lookup: EvidenceLookup) -> tuple[FaultHypothesis, ...]:
+    """Return the sure faults of the best combination; none if one fault may explain all."""
+    plain = lookup((), forced=True)
+    weight, hypothesis = plain.likeliest[0]
+    if not plain.is_misfit(hypothesis if weight > plain.healthy else None):
         return ()
-    several = fault_combinations(look)
-    return sure_parts(
-        several, several_posterior(plain.posterior, plain.space, several), plain.space
+    several = fault_combinations(lookup)
+    return sure_faults(
+        several, with_combinations(plain.posterior, plain.space, several), plain.space
     )
 
 
-def _guilty(plain: ConditionalEvidence) -> FaultHypothesis | None:
-    """The likeliest fault, where something is more likely wrong than not."""
-    part = plain.best_part
-    return part if part is not None and plain.posterior.healthy < 0.5 and part.chain < 0 else None
+def _lone_fault(plain: ConditionalEvidence) -> FaultHypothesis | None:
+    """Return the likeliest joint fault if the unit is more likely bad than good."""
+    hypothesis = plain.likeliest_fault
+    return (
+        hypothesis
+        if hypothesis is not None and plain.posterior.healthy < 0.5 and hypothesis.chain < 0
+        else None
+    )
 
 
-def _may_be(plain: ConditionalEvidence, joint: Joint) -> bool:
-    """Whether a joint may be what is wrong; of two that look alike neither clears the other."""
+def _is_possible_fault(plain: ConditionalEvidence, joint: Joint) -> bool:
+    """Return True if a joint may itself be the fault.
+
+    Of two suspects with equal effects neither clears the other.
+    """
     places = [one.name for one in plain.responses.space.joints]
     share = plain.posterior.joints[places.index(joint.name)] if joint.name in places else np.ones(1)
-    return float(share.sum()) > MAY_BE
+    return float(share.sum()) > MIN_POSSIBLE_FAULT_PROBABILITY
 
 
 class _ConditionalCurves:
-    """Curves of joints with some faults taken for given."""
+    """Curves of joints with some faults given."""
 
     def __init__(self, view: ConditionalEvidence) -> None:
         self.view = view
@@ -322,80 +345,83 @@ class _ConditionalCurves:
         self._low: ReadingLikelihood | None = None
 
     def curve(self, joint: Joint, tolerances: Tolerances) -> FloatArray:
-        """Probability of each resistance of the scale, shape (scale,)."""
-        healthy = _healthy_log(joint, tolerances)
+        """Return the probability of each resistance of the scale, shape (scale,)."""
+        healthy = _healthy_prior_log(joint, tolerances)
         prior = np.exp(healthy - np.logaddexp.reduce(healthy))
         place = self._places.get(joint.name)
-        if place is None:  # copper that is cut off carries nothing to read
+        if place is None:  # on cut-off copper: no reading tests it
             return np.asarray(prior)
         found, view = self.view.posterior, self.view
-        good = healthy - np.logaddexp.reduce(healthy)
-        good = good + np.concatenate([self._low_log(place), view.joints[place]])
-        bad = np.concatenate([np.full(LOW, -np.inf), view.joints[place] + view.odds[0][place]])
-        unseen, guilty = self._elsewhere(place)
-        good = good + np.log1p(unseen)
+        healthy_rows = healthy - np.logaddexp.reduce(healthy)
+        healthy_rows = healthy_rows + np.concatenate([self._low_log(place), view.joints[place]])
+        fault_rows = np.concatenate(
+            [np.full(LOW_STEPS, -np.inf), view.joints[place] + view.prior_log_odds[0][place]]
+        )
+        untested, elsewhere = self._faults_elsewhere(place)
+        healthy_rows = healthy_rows + np.log1p(untested)
         # a fault elsewhere that explains the readings leaves nothing for this joint to explain
-        other = found.log_total + np.log(max(guilty, 1e-300)) + np.log(prior + 1e-300)
-        total = np.logaddexp.reduce([good, bad, other])
+        other = found.log_total + np.log(max(elsewhere, 1e-300)) + np.log(prior + 1e-300)
+        total = np.logaddexp.reduce([healthy_rows, fault_rows, other])
         return np.asarray(np.exp(total - np.logaddexp.reduce(total)))
 
-    def before(self, joint: Joint, tolerances: Tolerances) -> FloatArray:
-        """The same before anything was read, shape (scale,)."""
-        healthy = _healthy_log(joint, tolerances)
+    def prior(self, joint: Joint, tolerances: Tolerances) -> FloatArray:
+        """Return the same before any reading, shape (scale,)."""
+        healthy = _healthy_prior_log(joint, tolerances)
         prior = np.exp(healthy - np.logaddexp.reduce(healthy))
         place = self._places.get(joint.name)
         if place is None:
             return np.asarray(prior)
-        joint_odds, chain_odds = (np.exp(odds) for odds in self.view.odds)
+        joint_odds, chain_odds = (np.exp(odds) for odds in self.view.prior_log_odds)
         elsewhere = float(joint_odds.sum() - joint_odds[place].sum() + chain_odds.sum())
-        total = prior * (1.0 + elsewhere) + np.append(np.zeros(LOW), joint_odds[place])
+        total = prior * (1.0 + elsewhere) + np.append(np.zeros(LOW_STEPS), joint_odds[place])
         return np.asarray(total / total.sum())
 
-    def _elsewhere(self, place: int) -> tuple[float, float]:
-        """Faults elsewhere: odds of those that readings say nothing of, probability of the rest."""
-        found, (joint_odds, chain_odds) = self.view.posterior, self.view.odds
+    def _faults_elsewhere(self, place: int) -> tuple[float, float]:
+        """Return odds of untested faults elsewhere, and the probability of tested ones."""
+        found, (joint_odds, chain_odds) = self.view.posterior, self.view.prior_log_odds
         odds = np.append(np.exp(np.delete(joint_odds, place, axis=0)), np.exp(chain_odds))
-        part = np.append(np.delete(found.joints, place, axis=0), found.chain)
-        unseen = np.minimum(part, found.healthy * odds)
-        share = float(unseen.sum()) / max(found.healthy, 1e-300)
-        return share, float((part - unseen).sum())
+        probability = np.append(np.delete(found.joints, place, axis=0), found.chain)
+        untested = np.minimum(probability, found.healthy * odds)
+        share = float(untested.sum()) / max(found.healthy, 1e-300)
+        return share, float((probability - untested).sum())
 
     def _low_log(self, place: int) -> FloatArray:
-        """Logarithm of the readings' likelihood at `LOW_OHM`, shape (LOW,)."""
+        """Return the log likelihood of the readings at `LOW_OHM`, shape (GRID,)."""
         likelihood = self.view.likelihood
         if likelihood is None:
-            return np.zeros(LOW)
+            return np.zeros(LOW_STEPS)
         if self._low is None:
             self._low = copy.copy(likelihood)
             self._low.effects = [
-                replace(effect, base=_at_low(effect.base, likelihood))
+                replace(effect, base=_at_low_ohm(effect.base, likelihood))
                 for effect in likelihood.effects
             ]
-        mean, covariance = linear_predictions(self._low, place, np.arange(LOW))
+        mean, covariance = linear_predictions(self._low, place, np.arange(LOW_STEPS))
         return likelihood.density(mean, covariance, place)
 
 
-def _at_low(base: LitSetResponse, likelihood: ReadingLikelihood) -> LitSetResponse:
-    """A lit set with every joint's changes to `LOW_OHM` in place of those to a fault's grid."""
+def _at_low_ohm(base: LitSetResponse, likelihood: ReadingLikelihood) -> LitSetResponse:
+    """Return a lit set with changes of every joint to `LOW_OHM` in place of the fault grid."""
     healthy_ohm = np.array([joint.ohm for joint in likelihood.responses.space.joints])
     driving_point_ohm = np.einsum("jj->j", base.joint_branch[likelihood.responses.joint_columns])
     change_s = 1.0 / LOW_OHM - 1.0 / healthy_ohm[:, None]
     phi = change_s / (1.0 + change_s * driving_point_ohm[:, None])
-    phi = np.column_stack([phi, np.zeros(len(phi))])  # where the grid has the open joint
+    phi = np.column_stack([phi, np.zeros(len(phi))])  # column of the open joint
     return replace(base, compensating_a=-phi * base.across_v[:, None], factor_phi=phi)
 
 
-def _healthy_log(joint: Joint, tolerances: Tolerances) -> FloatArray:
-    """Logarithm of a healthy joint's prior but for a constant, shape (scale,)."""
-    if joint.ohm <= 0.0:  # joined without resistance: nothing to see
+def _healthy_prior_log(joint: Joint, tolerances: Tolerances) -> FloatArray:
+    """Return the log-normal prior of a healthy joint, without its constant, shape (scale,)."""
+    if joint.ohm <= 0.0:  # joined without resistance: cannot change
         return np.where(np.arange(len(SCALE_OHM)) == 0, 0.0, -np.inf)
-    away = np.log(SCALE_OHM / joint.ohm) / np.log(tolerances.joint_factor)
-    return np.where(np.arange(len(SCALE_OHM)) < LOW + GRID, -0.5 * away**2, -np.inf)
+    off_sd = np.log(SCALE_OHM / joint.ohm) / np.log(tolerances.joint_factor)
+    return np.where(np.arange(len(SCALE_OHM)) < LOW_STEPS + GRID, -0.5 * off_sd**2, -np.inf)
 
 
 def _quantiles(
     curve: FloatArray, scale: FloatArray, at: Sequence[float] = (0.05, 0.95)
 ) -> tuple[float, ...]:
+    """Return quantiles of a curve on a logarithmic scale."""
     upto = np.cumsum(curve) - curve / 2.0
     found = np.exp(np.interp(np.array(at) * curve.sum(), upto, np.log(scale)))
     return tuple(found.tolist())

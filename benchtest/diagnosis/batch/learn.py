@@ -1,7 +1,7 @@
-"""What units of one design teach the next: their batch's causes, and the maker's hand.
+"""Figures and fault rates of a batch, learned from other units of a design.
 
-`benchtest.diagnosis.batch.model` estimates the causes that a batch shares, from the readings that
-no fault and no typing error has moved. The number of bad joints sets the number to be expected.
+`benchtest.diagnosis.batch.model` estimates the causes that a batch shares, from readings that no
+fault and no typing error changed. The number of bad joints scales the prior odds of the next unit.
 """
 
 from __future__ import annotations
@@ -13,21 +13,20 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
-from benchtest.diagnosis.batch.fault_rates import fault_rate_factors, scale_priors, usual_share
+from benchtest.diagnosis.batch.fault_rates import fault_rate_factors, prior_bad_joints, scale_priors
 from benchtest.diagnosis.batch.model import (
     CAUSES,
     BatchPrediction,
     UnitEvidence,
     UnitReadings,
+    allow_other_supply,
     batch_prediction,
-    fed_views,
-    in_agreement,
-    lone_supply,
-    or_another_supply,
+    caches_as_fed,
+    consistent_units,
+    shared_supply_count,
     unit_evidence_of,
     without_slips,
 )
-from benchtest.diagnosis.engine import CAUTION_ODDS, Engine
 from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
 from benchtest.diagnosis.likelihood.duplicates import without_duplicates
@@ -35,148 +34,145 @@ from benchtest.diagnosis.likelihood.measurement import noise_of
 from benchtest.diagnosis.model.faults import FaultSpace, Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.repair_scope import still_valid
+from benchtest.diagnosis.thresholds import (
+    MIN_GOOD_UNIT_PROBABILITY,
+    MIN_MOVING_SUSPECT_PROBABILITY,
+    MIN_OTHER_BIN_ODDS,
+)
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 
-HEALTHY = 0.5
-"""A unit less likely healthy than this teaches only by readings that its suspects do not move."""
-SUSPECT = 0.1
-"""Probability from which a suspect counts for that."""
-ROUNDS, SMALL_STEP_SD = 4, 0.02
-"""The circuit is solved anew at what was learned, until that moves by less, or so often."""
+MAX_LINEARIZATIONS, CONVERGED_STEP_SD = 4, 0.02
+"""Number of linearizations around the learned causes, and the step below which they stop. [SD]
+"""
 
 
 @dataclass(frozen=True, slots=True)
 class UnusedUnit:
-    """A unit that taught nothing, and why."""
+    """A unit from which nothing was learned, and the reason.
+
+    Attributes:
+        tag: name of the unit.
+        reason: sentence fragment for the user.
+    """
 
     tag: str
-    why: str
+    reason: str
 
 
 @dataclass(frozen=True)
 class BatchKnowledge:
-    """What the next unit is expected to be like.
+    """Expected figures of the next unit.
 
     Attributes:
-        design: with the figures that the batch seems to have.
-        tolerances: how far the next unit may be from that.
-        factors: node current, resistance of wire and of board copper, over the design's own.
-        supply: volts of the supply over the design's own.
-        taught: tags of the units that this was learned from.
-        left_out: those that taught nothing.
+        design: design with the figures of the batch.
+        tolerances: deviations of the next unit from that design.
+        factors: node current, resistance of wire and of board copper, relative to the prop file.
+        supply: volts of the supply, relative to the prop file.
+        learned_from: tags of the units that were used.
+        unused: units that were not used.
+        rate_factors: factor on the prior odds of each place that was repaired in any unit.
+        priors: prior odds of each kind of fault, scaled by the maker's rate of bad joints.
     """
 
     design: Design
     tolerances: Tolerances
     factors: tuple[float, float, float] = (1.0, 1.0, 1.0)
     supply: float = 1.0
-    taught: tuple[str, ...] = ()
-    left_out: tuple[UnusedUnit, ...] = ()
+    learned_from: tuple[str, ...] = ()
+    unused: tuple[UnusedUnit, ...] = ()
     rate_factors: Mapping[str, float] = field(default_factory=dict)
-    """How much likelier than its kind each place is that was mended in some of the units."""
     priors: Priors = field(default_factory=Priors)
-    """Odds of each kind of fault, with those of power joints as the units' own hand makes them."""
 
 
 def learn(design: Design, units: Sequence[UnitReadings]) -> BatchKnowledge:
-    """What other units of a design say of the next one.
+    """Return the figures of the next unit, learned from other units of the design.
 
-    A meter's gain is taken for fresh with every unit, and the supply for no better known than one
-    meter's gain in the end: all units may have been read with the same.
+    A meter's gain is assumed independent from unit to unit. At the end the supply is assumed known
+    no
+    better than one meter's gain, as the same meter may have read all units.
 
     Args:
-        design: what all of them were built to.
-        units: the others.
+        design: design of all units.
+        units: the other units.
 
     Returns:
-        What `engine_for` diagnoses the next unit with; the design as it is and
-        `law.tolerances_of` it where nothing could be learned.
+        Knowledge for `engine_for`; the design of the prop file with
+        `node_variation.tolerances_of` it if nothing could be learned.
 
     Raises:
-        NameFault: a unit's mended joint is none of the design's.
+        NameFault: a unit has a repaired joint that the design does not have.
         CircuitFault: the design's circuit has no solution.
     """
     usual, tolerances = FROM_MANY_REELS, tolerances_of(design)
-    before = replace(tolerances, alike=(0.0, 0.0, 0.0))
-    usable, left_out, priors = _usable_units(design, units, before)
+    prior = replace(tolerances, alike=(0.0, 0.0, 0.0))
+    usable, unused, priors = _usable_units(design, units, prior)
     rate_factors = fault_rate_factors(units)
     if not usable:
         return BatchKnowledge(
-            design, tolerances, left_out=tuple(left_out), rate_factors=rate_factors, priors=priors
+            design, tolerances, unused=tuple(unused), rate_factors=rate_factors, priors=priors
         )
-    gain_sd = max(map(_gain, usable)) / before.supply
-    found, places = _batch(design, usable, before, usual.current)
-    wider = before.current > usual.current
-    if wider and not _other_bin(found, before.current, usual.current):
-        before = replace(usual, alike=(0.0, 0.0, 0.0))
-        found, places = _batch(design, usable, before, usual.current)
+    gain_sd = max(map(_gain, usable)) / prior.supply
+    found, places = _batch(design, usable, prior, usual.current)
+    wider = prior.current > usual.current
+    if wider and not _other_bin(found, prior.current, usual.current):
+        prior = replace(usual, alike=(0.0, 0.0, 0.0))
+        found, places = _batch(design, usable, prior, usual.current)
     for place, unit in enumerate(usable):
         if place not in places:
-            left_out.append(UnusedUnit(unit.tag, "its readings are not like those of the others"))
-    found = or_another_supply(found, gain_sd)
+            unused.append(UnusedUnit(unit.tag, "its readings differ from those of the other units"))
+    found = allow_other_supply(found, gain_sd)
     return BatchKnowledge(
-        _as_learned(design, before, found.mean),
-        _narrower(before, found.covariance),
-        _factors(before, found.mean),
-        _supply(before, found.mean),
+        _as_learned(design, prior, found.mean),
+        _narrower(prior, found.covariance),
+        _factors(prior, found.mean),
+        _supply(prior, found.mean),
         tuple(usable[place].tag for place in places),
-        tuple(left_out),
+        tuple(unused),
         rate_factors,
         priors,
     )
 
 
-def engine_for(design: Design, learned: BatchKnowledge) -> Engine:
-    """Diagnoses the next unit; by what is usual once its readings say that it is not like the rest.
-
-    Args:
-        design: as its file has it.
-        learned: of other units of it.
-    """
-    usual = Engine(design, learned.priors, rate_factors=learned.rate_factors)
-    if not learned.taught:
-        return usual
-    return Engine(learned.design, learned.priors, learned.tolerances, learned.rate_factors, usual)
-
-
 def _gain(unit: UnitReadings) -> float:
-    """Gain error of the worst meter that a unit was read with, one standard deviation."""
+    """Return the largest gain error of a unit's meters, one standard deviation, as a share."""
     return float(noise_of(unit.readings, unit.meter).gain.max(initial=0.0))
 
 
 def _usable_units(
     design: Design, units: Sequence[UnitReadings], tolerances: Tolerances
 ) -> tuple[list[UnitReadings], list[UnusedUnit], Priors]:
-    """Units with the readings that no known or likely fault has moved; and how often one is bad."""
-    usable, left_out = [], []
+    """Return units with readings that no likely fault changed, unused units and priors."""
+    usable, unused = [], []
     bad, expected = 0.0, 0.0
     space = fault_space(design)
     joints = {joint.name for joint in space.joints}
-    for unit, views in zip(units, fed_views(design, units, tolerances), strict=True):
-        bad += len(joints & {*unit.mended, *unit.repaired})
-        readings, where = _unmoved(design, without_duplicates(unit.readings), unit.mended), ""
+    for unit, cache in zip(units, caches_as_fed(design, units, tolerances), strict=True):
+        bad += len(joints & {*unit.repaired_later, *unit.repaired})
+        readings, where = (
+            _unmoved(design, without_duplicates(unit.readings), unit.repaired_later),
+            "",
+        )
         if readings:
-            found = views.of(EvidenceSet(readings, (), unit.meter, unit.repaired)).posterior
+            found = cache.of(EvidenceSet(readings, (), unit.meter, unit.repaired)).posterior
             bad += float(found.joints.sum())
-            expected += usual_share(space)
+            expected += prior_bad_joints(space)
             suspects = _suspects(space, found)
             readings, where = _unmoved(design, readings, suspects), ", ".join(suspects)
         if readings:
             usable.append(replace(unit, readings=readings))
         elif where:
-            left_out.append(
-                UnusedUnit(unit.tag, f"a fault that it may have moves all of it: {where}")
-            )
+            unused.append(UnusedUnit(unit.tag, f"possible faults affect all its readings: {where}"))
         else:
-            why = "has no readings that still hold" if unit.readings else "has no readings"
-            left_out.append(UnusedUnit(unit.tag, why))
-    return usable, left_out, scale_priors(space.priors, bad, expected)
+            reason = "none of its readings is still valid" if unit.readings else "has no readings"
+            unused.append(UnusedUnit(unit.tag, reason))
+    return usable, unused, scale_priors(space.priors, bad, expected)
 
 
 def _unmoved(
     design: Design, readings: Sequence[Reading], faults: Sequence[str]
 ) -> Sequence[Reading]:
+    """Return the readings that do not change when faults at some places are repaired."""
     for where in faults:
         valid = still_valid(design, where, readings)
         readings = [reading for reading, ok in zip(readings, valid, strict=True) if ok]
@@ -184,28 +180,40 @@ def _unmoved(
 
 
 def _suspects(space: FaultSpace, found: Posterior) -> list[str]:
-    """Places that are likely at fault, likeliest first; none of a unit that is likely healthy."""
-    if found.healthy >= HEALTHY:
+    """Return places likely at fault, likeliest first; none for a unit that is likely good."""
+    if found.healthy >= MIN_GOOD_UNIT_PROBABILITY:
         return []
     rows = named_suspects(space, found)
-    named = [where for where, _, probability, _ in rows if probability >= SUSPECT]
+    named = [
+        where for where, _, probability, _ in rows if probability >= MIN_MOVING_SUSPECT_PROBABILITY
+    ]
     return list(dict.fromkeys(named or [rows[0][0]]))
 
 
 def _batch(
-    design: Design, usable: Sequence[UnitReadings], before: Tolerances, usual_current: float
+    design: Design, usable: Sequence[UnitReadings], prior: Tolerances, usual_current: float
 ) -> tuple[BatchPrediction, list[int]]:
-    """What units of a batch say of the next, and places of those that are like the others."""
-    settled = np.ones(len(CAUSES) + lone_supply(design))
-    # which bin of current its nodes are of is the batch's: units of a batch differ as ever
-    settled[0] = (usual_current / before.current) ** 2
-    found, places = BatchPrediction(np.zeros(len(settled)), np.eye(len(settled))), list[int]()
-    for _ in range(ROUNDS):
+    """Return the prediction for the next unit, and indices of the units that agree with each other.
+
+    Args:
+        design: design of all units.
+        usable: units with readings to use.
+        prior: tolerances of a unit before anything was learned.
+        usual_current: standard deviation of node current within one bin, as a share.
+    """
+    unit_variance = np.ones(len(CAUSES) + shared_supply_count(design))
+    # the current bin is common to the batch; units vary within it as usual
+    unit_variance[0] = (usual_current / prior.current) ** 2
+    found, places = (
+        BatchPrediction(np.zeros(len(unit_variance)), np.eye(len(unit_variance))),
+        list[int](),
+    )
+    for _ in range(MAX_LINEARIZATIONS):
         at = found.mean
-        evidence = _unit_evidence(design, usable, before, at)
-        places = in_agreement(evidence, settled)
-        found = batch_prediction([evidence[place].information for place in places], settled)
-        if np.abs(found.mean - at).max() < SMALL_STEP_SD:
+        evidence = _unit_evidence(design, usable, prior, at)
+        places = consistent_units(evidence, unit_variance)
+        found = batch_prediction([evidence[place].information for place in places], unit_variance)
+        if np.abs(found.mean - at).max() < CONVERGED_STEP_SD:
             break
     return found, places
 
@@ -213,61 +221,71 @@ def _batch(
 def _unit_evidence(
     design: Design, units: Sequence[UnitReadings], tolerances: Tolerances, at_sd: FloatArray
 ) -> list[UnitEvidence]:
-    """What each unit's readings say, linear around causes that are so far off the design's."""
-    fed = fed_views(_as_learned(design, tolerances, at_sd), units, tolerances)
+    """Return the evidence of each unit, linear around given deviations of the causes.
+
+    Args:
+        design: design of all units.
+        units: the units.
+        tolerances: deviations of a unit from the design.
+        at_sd: deviation of each cause, in standard deviations, shape (causes,).
+    """
+    fed = caches_as_fed(_as_learned(design, tolerances, at_sd), units, tolerances)
     found = []
-    for unit, views in zip(units, fed, strict=True):
-        evidence = unit_evidence_of(views.responses(), unit.readings, unit.meter, tolerances)
+    for unit, cache in zip(units, fed, strict=True):
+        evidence = unit_evidence_of(cache.responses(), unit.readings, unit.meter, tolerances)
         found.append(without_slips(replace(evidence, off=evidence.off + evidence.per_sd @ at_sd)))
     return found
 
 
 def _other_bin(found: BatchPrediction, wide: float, usual: float) -> bool:
-    """True where a batch speaks for a node current that the kind's usual bin does not have.
+    """Return True if a batch shows a node current that the usual bin of its kind does not have.
 
     Args:
-        found: with a current that may be of any bin.
+        found: prediction with a current from any bin.
         wide: standard deviation of the node current over all bins, as a share.
-        usual: of the usual one.
+        usual: standard deviation within the usual bin, as a share.
     """
     variance = float(found.covariance[0, 0])
-    said = max(1.0 / variance - 1.0, 1e-9)
-    # what the units say without what was believed before, in shares
-    off, variance = wide * float(found.mean[0]) / variance / said, wide**2 / said
+    own_information = max(1.0 / variance - 1.0, 1e-9)
+    # the units' own information, without the prior, as shares
+    off, variance = (
+        wide * float(found.mean[0]) / variance / own_information,
+        wide**2 / own_information,
+    )
     logs = [-0.5 * (off**2 / (variance + sd**2) + np.log(variance + sd**2)) for sd in (wide, usual)]
-    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(CAUTION_ODDS)
+    odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(MIN_OTHER_BIN_ODDS)
     return bool(logs[0] - logs[1] + odds > 0.0)
 
 
 def _factors(tolerances: Tolerances, at_sd: FloatArray) -> tuple[float, float, float]:
-    """Node current, wire and copper over the design's own."""
+    """Return node current, wire and copper relative to the design."""
     sd = np.array([tolerances.current, tolerances.wire, tolerances.copper])
     current, wire, copper = np.exp(sd * at_sd[: len(CAUSES)]).tolist()
     return current, wire, copper
 
 
 def _supply(tolerances: Tolerances, at_sd: FloatArray) -> float:
-    """Volts of the supply over the design's own."""
+    """Return the supply volts relative to the design."""
     return float(np.exp(tolerances.supply * at_sd[len(CAUSES) :]).prod())
 
 
 def _as_learned(design: Design, tolerances: Tolerances, at_sd: FloatArray) -> Design:
-    """The design with causes so far off its own."""
-    made = design.scaled(**dict(zip(CAUSES, _factors(tolerances, at_sd), strict=True)))
-    times = _supply(tolerances, at_sd)
-    fed = tuple(replace(feed, volts=feed.volts * times) for feed in made.feeds)
-    return replace(made, feeds=fed)
+    """Return the design with deviating causes, given in standard deviations."""
+    scaled = design.scaled(**dict(zip(CAUSES, _factors(tolerances, at_sd), strict=True)))
+    factor = _supply(tolerances, at_sd)
+    fed = tuple(replace(feed, volts=feed.volts * factor) for feed in scaled.feeds)
+    return replace(scaled, feeds=fed)
 
 
 def _narrower(tolerances: Tolerances, covariance: FloatArray) -> Tolerances:
-    """Tolerances of the next unit."""
+    """Return the tolerances of the next unit from the covariance of its causes."""
     sd = np.sqrt(np.diag(covariance))
-    together = covariance / np.outer(sd, sd)
+    correlation = covariance / np.outer(sd, sd)
     return replace(
         tolerances,
         current=float(tolerances.current * sd[0]),
         wire=float(tolerances.wire * sd[1]),
         copper=float(tolerances.copper * sd[2]),
         supply=float(tolerances.supply * sd[len(CAUSES) :].min(initial=1.0)),
-        alike=(float(together[0, 1]), float(together[0, 2]), float(together[1, 2])),
+        alike=(float(correlation[0, 1]), float(correlation[0, 2]), float(correlation[1, 2])),
     )

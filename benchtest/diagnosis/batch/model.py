@@ -1,10 +1,10 @@
-"""What units of one batch share, and what the readings of some say of the next unit.
+"""Figures shared by the units of one batch, and their prediction for the next unit.
 
-Parts of one order and wire of one reel are alike, and one supply may stand on the bench all day, so
-node current, wire, copper and a lone supply are partly the batch's and partly the unit's own.
-Readings of every unit are Gaussian around the circuit's answer with them as unknowns and all else
-integrated out, as in `benchtest.diagnosis.likelihood.readings`; the batch's part follows in closed
-form.
+Parts of one order and wire of one reel are alike, and one supply may feed every unit on the bench,
+so node current, wire, copper and a lone supply are partly the batch's and partly the unit's own.
+Readings of each unit are Gaussian around the circuit's prediction with these causes as unknowns
+and all else integrated out, as in `benchtest.diagnosis.likelihood.readings`; the batch's part
+follows in closed form.
 
 Source: Bayesian regression with random effects, as in any text on hierarchical linear models.
 """
@@ -16,72 +16,68 @@ from dataclasses import dataclass, field
 from itertools import product
 
 import numpy as np
-from scipy.special import gammaincc
 
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.tolerance import Tolerances, cause_names
 from benchtest.diagnosis.inference.cache import ConditionalCache
+from benchtest.diagnosis.inference.conditional import chi_square_tail
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import fault_space
+from benchtest.diagnosis.thresholds import (
+    MIN_MEMBER_CHANCE,
+    MIN_SLIP_SD,
+    OTHER_SUPPLY_CHANCE,
+    SHARED_VARIANCE_SPLITS,
+    SUPPLY_VARIANCE_SPLITS,
+)
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 
 CAUSES = ("current", "wire", "copper")
-"""What a batch has in common, as `circuit.tolerance.cause_names` calls it; behind them comes the
-supply of a prop that has one. Of several, unequal volts drive currents through the joints between
-them, and those are what shows such a joint: were they taken for known and then one was exchanged,
-a bad joint would pass for a good one."""
-SPLITS: Mapping[float, float] = {0.2: 0.2, 0.9: 0.8}
-"""Share of a cause's variance that is the batch's, the rest being the unit's own; and how likely
-that share is before anything is seen, for each cause by itself. Common practice, no source: units
-of one order and one reel are much alike; now and then a design is built over years from whatever
-is in stock. The units' own readings say which it was."""
-SUPPLY_SPLITS: Mapping[float, float] = {0.0: 0.5, 0.98: 0.5}
-"""The same of the supply: each prop has one of its own, or one feeds all of them. Ours."""
-OTHER_SUPPLY = 0.1
-"""Chance that the next unit is fed by another supply, however alike all were so far. Ours: it is
-what keeps a supply that was exchanged from passing for a bad feed."""
-SLIPPED_SD = 4.0
-"""Standard deviations from a unit's other readings past which one is a slip of the pen."""
-FOREIGN_CHANCE = 1e-3
-"""A unit whose readings would be so far from what the others say less often is left out. Ours."""
+"""Causes that units of a batch share, by their names in `circuit.tolerance.cause_names`.
+
+The supply of a prop with one supply is appended to them. Several supplies are not: their unequal
+volts drive currents through the joints between them, which make such joints measurable. If the
+supplies were treated as known and one were replaced, a bad joint would be reported good.
+"""
 
 
 @dataclass(frozen=True)
 class UnitReadings:
-    """Another unit of the design, as it was measured.
+    """Readings of another unit of the design.
 
     Attributes:
-        tag: its name.
-        readings: what was read.
+        tag: name of the unit.
+        readings: its readings.
         meter: of readings that name none.
-        mended: joints and nodes that were mended after these readings: those that the repair
-            moved are left out.
-        repaired: joints and nodes that were worked on before them.
-        supply_v: volts that its supplies were measured at, by feed; the design's where none is.
+        repaired_later: joints and nodes that were repaired after these readings; readings that
+            those
+            repairs changed are left out.
+        repaired: joints and nodes that were repaired before these readings.
+        supply_v: measured volts of its supplies, by feed; the design's volts for others. [V]
     """
 
     tag: str
     readings: Sequence[Reading]
     meter: Meter = DEFAULT_METER
-    mended: Sequence[str] = ()
+    repaired_later: Sequence[str] = ()
     repaired: Sequence[str] = ()
     supply_v: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class UnitEvidence:
-    """One unit's readings as a straight line of what it may share with its batch.
+    """Readings of one unit as a linear function of the causes that it may share with its batch.
 
     Attributes:
-        off: readings less those of the design as it is, shape (readings,). [V, or A]
-        per_sd: what one standard deviation of each cause does, `CAUSES` and a lone supply,
-            shape (readings, causes).
-        rest: covariance of everything else, shape (readings, readings).
+        off: readings less those of the design, shape (readings,). [V, or A]
+        per_sd: change of the readings per standard deviation of each cause, `CAUSES` and a lone
+            supply, shape (readings, causes).
+        rest: covariance of the readings by all other causes, shape (readings, readings).
     """
 
     off: FloatArray
@@ -90,22 +86,33 @@ class UnitEvidence:
 
     @property
     def information(self) -> tuple[FloatArray, FloatArray]:
-        """Precision of the causes and that times their estimate, (causes, causes) and (causes,)."""
+        """Return precision P = Jᵀ R⁻¹ J of the causes, and P times their estimate Jᵀ R⁻¹ y.
+
+        J is `per_sd`, R is `rest` and y is `off`; shapes (causes, causes) and (causes,).
+        """
         weighted = np.linalg.solve(self.rest, np.column_stack([self.per_sd, self.off]))
         return self.per_sd.T @ weighted[:, :-1], self.per_sd.T @ weighted[:, -1]
 
     def covariance(self, of_causes: FloatArray) -> FloatArray:
-        """Covariance of the readings where the causes have this one, (readings, readings)."""
+        """Return the covariance of the readings, shape (readings, readings).
+
+        Args:
+            of_causes: covariance of the causes, shape (causes, causes).
+        """
         return np.asarray(self.rest + self.per_sd @ of_causes @ self.per_sd.T)
 
     def only(self, rows: IndexArray) -> UnitEvidence:
-        """Some of the readings."""
+        """Return the evidence of some readings.
+
+        Args:
+            rows: indices of the readings.
+        """
         return UnitEvidence(self.off[rows], self.per_sd[rows], self.rest[np.ix_(rows, rows)])
 
 
 @dataclass(frozen=True)
 class BatchPrediction:
-    """The next unit's causes, in standard deviations of the tolerances before anything was seen.
+    """Causes of the next unit, in standard deviations of the tolerances of a single unit.
 
     Attributes:
         mean: shape (causes,).
@@ -119,51 +126,62 @@ class BatchPrediction:
 def unit_evidence_of(
     responses: DesignResponse, readings: Sequence[Reading], meter: Meter, tolerances: Tolerances
 ) -> UnitEvidence:
-    """What a healthy unit's readings say of its node current, wire, copper and supply.
+    """Return the evidence of a healthy unit's readings on the causes of its batch.
 
     Args:
-        responses: the circuit that they are compared with.
+        responses: circuit around which the readings are linear.
         readings: one or more.
         meter: of readings that name none.
-        tolerances: how far a unit may be from that circuit.
+        tolerances: deviations of a unit from that circuit.
     """
     first = cause_names(responses.design).index(CAUSES[0])
     groups = taps_of(responses.circuit, readings)
     values = values_of(readings)
     likelihood = ReadingLikelihood(responses, groups, values, noise_of(readings, meter), tolerances)
     spread, mean = likelihood.healthy_spread, likelihood.healthy_mean()
-    causes = [*range(first, first + len(CAUSES)), *range(lone_supply(responses.design))]
+    causes = [*range(first, first + len(CAUSES)), *range(shared_supply_count(responses.design))]
     others = np.delete(spread.shared, causes, axis=1)
     rest = others @ others.T + spread.nodes @ spread.nodes.T + likelihood.reading_errors(mean)
     return UnitEvidence(values - mean, spread.shared[:, causes], rest)
 
 
-def fed_views(
+def caches_as_fed(
     design: Design, units: Sequence[UnitReadings], tolerances: Tolerances
 ) -> list[ConditionalCache]:
-    """Circuits of each unit, fed as it was; units that were fed alike share theirs."""
-    made: dict[tuple[float, ...], ConditionalCache] = {}
+    """Return the conditional evidence cache of each unit's design with its measured supply volts.
+
+    Units with equal volts share one cache.
+
+    Args:
+        design: design of all units.
+        units: the units.
+        tolerances: deviations of a unit from the design.
+    """
+    caches: dict[tuple[float, ...], ConditionalCache] = {}
     found = []
     for unit in units:
         fed = design.with_supply_volts(unit.supply_v)
         volts = tuple(feed.volts for feed in fed.feeds)
-        if volts not in made:
-            made[volts] = ConditionalCache(fed, fault_space(fed), tolerances)
-        found.append(made[volts])
+        if volts not in caches:
+            caches[volts] = ConditionalCache(fed, fault_space(fed), tolerances)
+        found.append(caches[volts])
     return found
 
 
-def lone_supply(design: Design) -> int:
-    """1 where there is one supply, which units may share, 0 where there are several."""
+def shared_supply_count(design: Design) -> int:
+    """Return 1 if the design has one supply, which units may share; 0 if it has several."""
     return int(len(design.feeds) == 1)
 
 
 def without_slips(evidence: UnitEvidence) -> UnitEvidence:
-    """Without readings that all the unit's others contradict; at least half of them stay."""
+    """Return the evidence without readings that contradict all others of the unit.
+
+    At least half of the readings stay.
+    """
     rows = np.arange(len(evidence.off))
     for _ in range(len(rows) // 2):
         part = evidence.only(rows)
-        place = int(slips(part.off, part.covariance(np.eye(part.per_sd.shape[1])), SLIPPED_SD))
+        place = int(slips(part.off, part.covariance(np.eye(part.per_sd.shape[1])), MIN_SLIP_SD))
         if place < 0:
             break
         rows = np.delete(rows, place)
@@ -171,26 +189,31 @@ def without_slips(evidence: UnitEvidence) -> UnitEvidence:
 
 
 def batch_prediction(
-    information: Sequence[tuple[FloatArray, FloatArray]], settled: FloatArray | None = None
+    information: Sequence[tuple[FloatArray, FloatArray]], unit_variance: FloatArray | None = None
 ) -> BatchPrediction:
-    """The next unit's causes from what each unit's readings say of its own.
+    """Return the causes of the next unit from the information of each unit on its own causes.
 
-    A unit's causes are the batch's part plus its own part, with variances `share` and `1 - share`;
-    every combination of `SPLITS`, and of `SUPPLY_SPLITS` where there are four causes, is weighed by
-    how well it explains all units together.
+    A unit's causes are the batch's part plus its own part, with variances `share` and `1 - share`.
+    Every combination of shares in `SHARED_VARIANCE_SPLITS`, and in `SUPPLY_VARIANCE_SPLITS` for a
+    fourth cause, is weighted by its prior and by the likelihood of all units together.
 
     Args:
-        information: of each unit: precision of its causes, shape (causes, causes), and that times
-            their estimate, shape (causes,), both in standard deviations of the tolerances.
-        settled: of each cause's variance the part in which units of a batch can differ at all,
-            shape (causes,); all of it of the first three where none is given.
+        information: of each unit, precision of its causes, shape (causes, causes), and precision
+            times estimate, shape (causes,), in standard deviations of the tolerances.
+        unit_variance: share of each cause's variance in which units of a batch can differ,
+            shape (causes,); None for all of it and three causes.
     """
-    count = len(CAUSES) if settled is None else len(settled)
-    kinds = [SPLITS, SPLITS, SPLITS, SUPPLY_SPLITS][:count]
+    count = len(CAUSES) if unit_variance is None else len(unit_variance)
+    kinds = [
+        SHARED_VARIANCE_SPLITS,
+        SHARED_VARIANCE_SPLITS,
+        SHARED_VARIANCE_SPLITS,
+        SUPPLY_VARIANCE_SPLITS,
+    ][:count]
     own_share = 1.0 - np.array(list(product(*kinds)))
     weight = np.log(list(product(*(kind.values() for kind in kinds)))).sum(axis=1)
-    if settled is not None:
-        own_share *= settled
+    if unit_variance is not None:
+        own_share *= unit_variance
     eye = np.eye(count)
     batch, own = (1.0 - own_share)[:, :, None] * eye, own_share[:, :, None] * eye
     total, pull = np.zeros_like(batch), np.zeros_like(own_share)
@@ -204,50 +227,60 @@ def batch_prediction(
     spread = batch @ known
     means = np.einsum("sij,sj->si", spread, pull)
     weight += 0.5 * (np.linalg.slogdet(known)[1] + np.einsum("si,si->s", means, pull))
-    part = np.exp(weight - weight.max())
-    part /= part.sum()
-    mean = part @ means
-    apart = means - mean
-    covariance = np.einsum("s,sij->ij", part, spread + own)
-    covariance += np.einsum("s,si,sj->ij", part, apart, apart)
+    probability = np.exp(weight - weight.max())
+    probability /= probability.sum()
+    mean = probability @ means
+    deviation = means - mean
+    covariance = np.einsum("s,sij->ij", probability, spread + own)
+    covariance += np.einsum("s,si,sj->ij", probability, deviation, deviation)
     return BatchPrediction(mean, (covariance + covariance.T) / 2.0)
 
 
-def or_another_supply(found: BatchPrediction, gain_sd: float = 0.0) -> BatchPrediction:
-    """The same where the next unit may be fed by another supply, by chance or by another meter.
+def allow_other_supply(found: BatchPrediction, gain_sd: float = 0.0) -> BatchPrediction:
+    """Return the prediction if the next unit may have another supply.
+
+    With probability `OTHER_SUPPLY_CHANCE` the next supply is independent of the batch's.
 
     Args:
-        found: what the units so far say of the next.
-        gain_sd: gain of the meter that all of them may have been read with, in standard deviations
-            of the supply.
+        found: prediction with the batch's supply.
+        gain_sd: gain error of the meter that all units may have been read with, in standard
+            deviations of the supply.
     """
     first = len(CAUSES)
     mean, covariance = found.mean.copy(), found.covariance.copy()
     same = np.ones(len(mean))
-    same[first:] -= OTHER_SUPPLY
+    same[first:] -= OTHER_SUPPLY_CHANCE
     covariance *= np.sqrt(np.outer(same, same))
     own = np.arange(first, len(mean))
-    gone = OTHER_SUPPLY * (1.0 + (1.0 - OTHER_SUPPLY) * mean[own] ** 2)
+    gone = OTHER_SUPPLY_CHANCE * (1.0 + (1.0 - OTHER_SUPPLY_CHANCE) * mean[own] ** 2)
     covariance[own, own] = np.minimum(covariance[own, own] + gone + gain_sd**2, 1.0)
-    mean[own] *= 1.0 - OTHER_SUPPLY
+    mean[own] *= 1.0 - OTHER_SUPPLY_CHANCE
     return BatchPrediction(mean, covariance)
 
 
-def in_agreement(evidence: Sequence[UnitEvidence], settled: FloatArray) -> list[int]:
-    """Places of the units that are like the others; the one least like them leaves first."""
+def consistent_units(evidence: Sequence[UnitEvidence], unit_variance: FloatArray) -> list[int]:
+    """Return indices of units that agree with the others.
+
+    The unit with the smallest chi-square tail probability leaves first, until that of each is at
+    least `MIN_MEMBER_CHANCE`.
+
+    Args:
+        evidence: of each unit.
+        unit_variance: see `batch_prediction`.
+    """
     information = [one.information for one in evidence]
     places = list(range(len(evidence)))
     while places:
         chances = []
         for place in places:
             rest = [information[other] for other in places if other != place]
-            others = or_another_supply(batch_prediction(rest, settled))
+            others = allow_other_supply(batch_prediction(rest, unit_variance))
             off = evidence[place].off - evidence[place].per_sd @ others.mean
             covariance = evidence[place].covariance(others.covariance)
             square = float(off @ np.linalg.solve(covariance, off))
-            chances.append(float(gammaincc(len(off) / 2.0, square / 2.0)))
+            chances.append(chi_square_tail(square, len(off)))
         worst = int(np.argmin(chances))
-        if chances[worst] >= FOREIGN_CHANCE:
+        if chances[worst] >= MIN_MEMBER_CHANCE:
             break
         del places[worst]
     return places

@@ -1,1 +1,93 @@
-"""Posterior over faults, one or several, before and after repairs."""
+"""Inference: likelihoods, posterior probabilities and combinations of faults."""
+
+from benchtest.diagnosis.inference.cache import (
+    CachedLookup,
+    ConditionalCache,
+    EarlierEvidenceLookup,
+)
+from benchtest.diagnosis.inference.conditional import (
+    ConditionalEvidence,
+    EarlierEvidence,
+    EvidenceSet,
+    chi_square_tail,
+)
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.masked_pairs import (
+    MaskedPairs,
+    find_masked_pairs,
+    with_masked_pairs,
+)
+from benchtest.diagnosis.inference.multiple_faults import (
+    EvidenceLookup,
+    FaultCombination,
+    Twins,
+    fault_combinations,
+    partial_explanations,
+    shares_of,
+    sure_faults,
+    with_combinations,
+)
+from benchtest.diagnosis.inference.posterior import (
+    Ohms,
+    Posterior,
+    cleared_by_joint,
+    cleared_ohm,
+    compute_posterior,
+    likeliest_hypothesis,
+    log_odds,
+    named_suspects,
+)
+from benchtest.diagnosis.inference.pre_repair import (
+    ConditionalHistory,
+    PreRepairEvidence,
+    RepairHistory,
+)
+from benchtest.diagnosis.inference.reels import odds_log, with_reels
+from benchtest.diagnosis.inference.supply_volts import supplies_as_read, supplies_log
+from benchtest.diagnosis.inference.unsteady_joints import (
+    UnsteadyJoints,
+    contradicting_repeats,
+    find_unsteady_joints,
+    with_unsteady,
+)
+
+__all__ = [
+    "CachedLookup",
+    "ConditionalCache",
+    "ConditionalEvidence",
+    "ConditionalHistory",
+    "EarlierEvidence",
+    "EarlierEvidenceLookup",
+    "EvidenceLookup",
+    "EvidenceSet",
+    "FaultCombination",
+    "FaultHypothesis",
+    "MaskedPairs",
+    "Ohms",
+    "Posterior",
+    "PreRepairEvidence",
+    "RepairHistory",
+    "Twins",
+    "UnsteadyJoints",
+    "chi_square_tail",
+    "cleared_by_joint",
+    "cleared_ohm",
+    "compute_posterior",
+    "contradicting_repeats",
+    "fault_combinations",
+    "find_masked_pairs",
+    "find_unsteady_joints",
+    "likeliest_hypothesis",
+    "log_odds",
+    "named_suspects",
+    "odds_log",
+    "partial_explanations",
+    "shares_of",
+    "supplies_as_read",
+    "supplies_log",
+    "sure_faults",
+    "with_combinations",
+    "with_masked_pairs",
+    "with_reels",
+    "with_unsteady",
+]

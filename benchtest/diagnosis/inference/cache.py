@@ -1,4 +1,4 @@
-"""Footings of one design: made when asked for, kept while there is room."""
+"""Conditional evidence of one design: created on request and kept within memory limits."""
 
 from __future__ import annotations
 
@@ -8,21 +8,32 @@ from typing import Protocol
 import numpy as np
 
 from benchtest.circuit.tolerance import Tolerances
-from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet, Memory
+from benchtest.diagnosis.inference.conditional import (
+    ConditionalEvidence,
+    EarlierEvidence,
+    EvidenceSet,
+)
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import BudgetSpent, conditional_units
 from benchtest.prop.design import Design
 
-MOST_KEPT, MOST_OCTETS = 6, 60_000_000
-"""Circuits with faults that are kept between findings, and the memory that they may take."""
+MAX_KEPT_CIRCUITS, MAX_KEPT_OCTETS = 6, 60_000_000
+"""Number of circuits with faults that are kept between findings, and their memory. [octet]"""
 MAX_CONDITIONALS, MAX_CONDITIONALS_LARGE = 16, 4
-"""Footings of one finding that are kept at hand."""
+"""Number of `ConditionalEvidence` objects that one finding keeps; fewer on a large design."""
 
 
 class ConditionalCache:
-    """Footings of one design, made when asked for; their circuits are kept between cases."""
+    """Conditional evidence of one design; its circuits are kept from one finding to the next.
+
+    Attributes:
+        design: the prop.
+        space: every single fault of it.
+        tolerances: deviations of a healthy unit from the design.
+        condensed: evidence from before repairs, condensed; see `pre_repair.RepairHistory`.
+    """
 
     def __init__(self, design: Design, space: FaultSpace, tolerances: Tolerances) -> None:
         self.design = design
@@ -30,10 +41,9 @@ class ConditionalCache:
         self.tolerances = tolerances
         self._responses: dict[tuple[FaultHypothesis, ...], DesignResponse] = {}
         self.condensed: dict[tuple[object, ...], object] = {}
-        """Condensed evidence from before repairs; see `pre_repair.RepairHistory`."""
 
     def with_tolerances(self, tolerances: Tolerances) -> ConditionalCache:
-        """The same circuits, of units that may be as far off their design as these say."""
+        """Return a cache with other tolerances that shares the circuits of this one."""
         other = ConditionalCache(self.design, self.space, tolerances)
         other._responses = self._responses
         other.condensed = self.condensed
@@ -42,152 +52,175 @@ class ConditionalCache:
     def of(
         self,
         case: EvidenceSet,
-        parts: tuple[FaultHypothesis, ...] = (),
+        given: tuple[FaultHypothesis, ...] = (),
         best: float = -np.inf,
-        memory: Memory | None = None,
+        earlier: EarlierEvidence | None = None,
     ) -> ConditionalEvidence:
-        """Evidence on the footing of some faults."""
-        responses = self.responses(parts)
+        """Return the evidence with some faults given.
+
+        Args:
+            case: readings and marks.
+            given: faults assumed to be present.
+            best: log likelihood of the readings under the best explanation known so far.
+            earlier: evidence from before repairs with the same faults given; None without any.
+        """
+        responses = self.responses(given)
         return ConditionalEvidence(
-            self.design, self.space, case, self.tolerances, parts, responses, best, memory
+            self.design, self.space, case, self.tolerances, given, responses, best, earlier
         )
 
-    def is_short(self, part: FaultHypothesis) -> bool:
-        """Return whether a fault takes the volts from its copper."""
-        return part.chain >= 0 and self.space.chain[part.chain].shorted is not None
+    def is_short(self, hypothesis: FaultHypothesis) -> bool:
+        """Return True for a short, which removes the volts from its copper."""
+        return hypothesis.chain >= 0 and self.space.chain[hypothesis.chain].shorted is not None
 
-    def responses(self, parts: tuple[FaultHypothesis, ...] = ()) -> DesignResponse:
-        """The circuit with some faults; the plain one is kept for good, the others for a while."""
-        key = tuple(sorted(parts, key=lambda part: (part.where, part.column, part.chain)))
+    def responses(self, given: tuple[FaultHypothesis, ...] = ()) -> DesignResponse:
+        """Return the circuit with some faults.
+
+        The circuit without faults is kept for good; others are dropped oldest first.
+        """
+        key = tuple(
+            sorted(
+                given,
+                key=lambda hypothesis: (hypothesis.where, hypothesis.column, hypothesis.chain),
+            )
+        )
         if key not in self._responses:
             octets = sum(one.octets for one in self._responses.values())
-            if len(self._responses) > MOST_KEPT or octets > MOST_OCTETS:
+            if len(self._responses) > MAX_KEPT_CIRCUITS or octets > MAX_KEPT_OCTETS:
                 oldest = next((kept for kept in self._responses if kept), key)
                 self._responses.pop(oldest, None)
-            self._responses[key] = self._make(parts)
+            self._responses[key] = self._make(given)
         return self._responses[key]
 
     def forget(self) -> None:
-        """Bound what circuits keep from one finding to the next."""
+        """Limit the results that the kept circuits carry into the next finding."""
         for responses in list(self._responses.values()):
             responses.forget()
 
-    def _make(self, parts: tuple[FaultHypothesis, ...]) -> DesignResponse:
-        given = {part.where: part.ohm for part in parts if part.chain < 0}
+    def _make(self, given: tuple[FaultHypothesis, ...]) -> DesignResponse:
+        ohm_of = {hypothesis.where: hypothesis.ohm for hypothesis in given if hypothesis.chain < 0}
         dark = np.zeros(self.design.node_count, dtype=bool)
-        for part in parts:
-            if part.chain >= 0:
-                fault = self.space.chain[part.chain]
+        for hypothesis in given:
+            if hypothesis.chain >= 0:
+                fault = self.space.chain[hypothesis.chain]
                 dark[self.space.order[fault.start : fault.stop]] = True
-        remap = [self.space.chain[part.chain].remap for part in parts if part.chain >= 0]
+        remap = [
+            self.space.chain[hypothesis.chain].remap
+            for hypothesis in given
+            if hypothesis.chain >= 0
+        ]
         made = DesignResponse(
             self.design,
             self.space,
-            given,
+            ohm_of,
             dark if dark.any() else None,
             tuple(one for one in remap if one is not None),
-            self.responses() if parts else None,
+            self.responses() if given else None,
         )
-        if parts:
-            made.space = self._rest(made, parts)  # not a copy, which would wire up anew
+        if given:
+            made.space = self._further_faults(made, given)  # a copy would build the circuit again
         return made
 
-    def _rest(self, responses: DesignResponse, parts: tuple[FaultHypothesis, ...]) -> FaultSpace:
-        """Faults that may come on top: of joints those that still carry current."""
+    def _further_faults(
+        self, responses: DesignResponse, given: tuple[FaultHypothesis, ...]
+    ) -> FaultSpace:
+        """Return the faults that may occur in addition: only joints that still carry current."""
         names, _ = responses.circuit.joint_rows
-        carrying = set(names) - set(responses.given)
-        taken = {part.chain for part in parts}
-        chain = [f for place, f in enumerate(self.space.chain) if place not in taken]
+        carrying_current = set(names) - set(responses.given)
+        given_chain = {hypothesis.chain for hypothesis in given}
+        chain = [f for place, f in enumerate(self.space.chain) if place not in given_chain]
         return replace(
             self.space,
-            joints=tuple(joint for joint in self.space.joints if joint.name in carrying),
+            joints=tuple(joint for joint in self.space.joints if joint.name in carrying_current),
             chain=tuple(chain),
         )
 
 
-class EarlierEvidence(Protocol):
-    """What was seen and read before repairs, on any footing."""
+class EarlierEvidenceLookup(Protocol):
+    """Evidence from before repairs, for any given faults of the present unit."""
 
-    def on(self, parts: tuple[FaultHypothesis, ...]) -> Memory: ...
+    def given(self, faults: tuple[FaultHypothesis, ...]) -> EarlierEvidence:
+        """Return that evidence with some faults of the present unit given."""
+        ...
 
 
 class CachedLookup:
-    """All the evidence on a unit, on any footing.
+    """Evidence on one unit for any given faults; the `EvidenceLookup` of a finding.
 
     Attributes:
-        budget: what further footings are charged to.
+        budget: budget of the finding, charged once for each set of given faults.
     """
 
     def __init__(
         self,
-        views: ConditionalCache,
+        cache: ConditionalCache,
         case: EvidenceSet,
-        past: EarlierEvidence | None,
+        history: EarlierEvidenceLookup | None,
         plain: ConditionalEvidence,
     ) -> None:
-        """Begin with the one that is there already.
+        """Start with the evidence with no faults given.
 
         Args:
-            views: of the design.
-            case: what was seen and read.
-            past: the same of the times before repairs.
-            plain: with nothing taken for given.
+            cache: of the design.
+            case: readings and marks.
+            history: evidence from before repairs; None without any.
+            plain: evidence with no faults given.
         """
-        self._views = views
+        self._cache = cache
         self._case = case
-        self._past = past
+        self._history = history
         self._plain = plain
         self._made: dict[tuple[FaultHypothesis, ...], ConditionalEvidence] = {(): plain}
         self.budget = case.budget
         lit_sets = {one.lit for one in case.readings} | {one.lit for one in case.marks}
         read = {one.lit for one in case.readings}
-        self._units = conditional_units(views.design, len(read), len(case.readings))
-        self._look_units = conditional_units(views.design, len(lit_sets), len(case.readings))
-        self._look_units -= self._units
-        self.budget.take(("footing", ()), 0)  # it is there
-        self.budget.take(("looks", ()), 0)
-        self._most = MAX_CONDITIONALS_LARGE if plain.responses.is_large else MAX_CONDITIONALS
+        self._units = conditional_units(cache.design, len(read), len(case.readings))
+        self._mark_units = conditional_units(cache.design, len(lit_sets), len(case.readings))
+        self._mark_units -= self._units
+        self.budget.take(("conditional", ()), 0)  # exists already: free
+        self.budget.take(("marks", ()), 0)
+        self._max_kept = MAX_CONDITIONALS_LARGE if plain.responses.is_large else MAX_CONDITIONALS
 
     def __call__(
-        self, parts: tuple[FaultHypothesis, ...], *, forced: bool = False
+        self, given: tuple[FaultHypothesis, ...], *, forced: bool = False
     ) -> ConditionalEvidence:
-        """Return the evidence with some faults given; the one not asked for longest is dropped.
+        """Return the evidence with some faults given, and drop the least recently used one.
 
         Args:
-            parts: the faults.
-            forced: whether it is made even where the budget is spent.
+            given: faults assumed to be present.
+            forced: True to ignore the budget.
 
         Raises:
-            BudgetSpent: it is optional and does not fit the budget.
+            BudgetSpent: not forced, and the request does not fit the budget.
         """
         if forced:
-            self.budget.take(("footing", parts), self._units)
-            self.budget.take(("looks", parts), self._look_units)
-            return self._view(parts)
-        view = self.read(parts)
-        if not self.budget.takes((("looks", parts),), self._look_units):
+            self.budget.take(("conditional", given), self._units)
+            self.budget.take(("marks", given), self._mark_units)
+            return self._view(given)
+        view = self.read(given)
+        if not self.budget.takes((("marks", given),), self._mark_units):
             raise BudgetSpent
         return view
 
-    def read(self, parts: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
-        """Return the same for its readings alone: marks under other lit sets are not charged.
+    def read(self, given: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
+        """Return the same for its readings only; marks under other lit sets are not charged.
 
         Args:
-            parts: the faults.
+            given: faults assumed to be present.
 
         Raises:
-            BudgetSpent: it does not fit the budget.
+            BudgetSpent: the request does not fit the budget.
         """
-        if not self.budget.takes((("footing", parts),), self._units):
+        if not self.budget.takes((("conditional", given),), self._units):
             raise BudgetSpent
-        return self._view(parts)
+        return self._view(given)
 
-    def _view(self, parts: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
-        view = self._made.pop(parts, None)
+    def _view(self, given: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
+        view = self._made.pop(given, None)
         if view is None:
-            memory = None if self._past is None else self._past.on(parts)
-            view = self._views.of(self._case, parts, self._plain.best_so_far, memory)
-        self._made[parts] = view
-        if len(self._made) > self._most:
+            earlier = None if self._history is None else self._history.given(given)
+            view = self._cache.of(self._case, given, self._plain.best_so_far, earlier)
+        self._made[given] = view
+        if len(self._made) > self._max_kept:
             self._made.pop(next(kept for kept in self._made if kept != ()))
         return view

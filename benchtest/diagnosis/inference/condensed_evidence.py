@@ -1,11 +1,11 @@
-"""Evidence of one time as a table of every single fault, corrected for faults that are given.
+"""Evidence of one earlier time as a table of every single fault, corrected for given faults.
 
-Without given faults the table is exact. With some, it is a low-order correction: the shifts that
-faults make to readings add up, the node current and a fault's own step of the grid scale each
-shift, and one slip is allowed as in `gauss`. A fault that starves nodes has a shift known to
-`GUESS_SHARE`. The single faults' own error in this approximation is subtracted, as far as
-`MOST_CORRECTION_LOG`. Of marks, given faults and a further one explain what each explains alone,
-and contradict what each contradicts alone.
+Without given faults the table is exact. With some it is a low-order correction: the shifts of the
+readings by single faults add up; node current and the grid's cell scale each shift; one typing
+error is allowed as in `robust_gaussian`. The shift by a fault that causes undervoltage is known to
+`GUESS_SHARE`. The error of this approximation for each fault alone is subtracted, limited to
+`MAX_CORRECTION_LOG`. Of marks, given faults and a further one explain what each explains alone, and
+contradict what each contradicts alone.
 """
 
 from __future__ import annotations
@@ -18,12 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.conditional import (
-    MISFIT_CHANCE,
-    MISFIT_LOOKS,
-    ConditionalEvidence,
-    chance_beyond,
-)
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence, chi_square_tail
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.likelihood.marks import (
     MarkLikelihood,
@@ -35,34 +30,35 @@ from benchtest.diagnosis.likelihood.nonlinear import GUESS_SHARE
 from benchtest.diagnosis.likelihood.robust_gaussian import shifted_log_likelihood
 from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS
 from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
-
-MOST_CORRECTION_LOG = 5.0
-"""Limit of the correction by single faults. Ours."""
-SIGNIFICANT_SD = 0.05
-"""Shifts of all readings below this are none: such a fault leaves the likelihood as it is. Ours."""
+from benchtest.diagnosis.thresholds import (
+    MAX_CORRECTION_LOG,
+    MAX_MARK_DEFICIT_LOG,
+    MIN_EXPLAINED_CHANCE,
+    MIN_SHIFT_SD,
+)
 
 
 @dataclass(frozen=True)
-class ReadTable:
-    """Readings of one time.
+class ReadingTable:
+    """Readings of one time and their likelihood under every single fault.
 
     Attributes:
-        values: what was read, shape (readings,).
-        healthy_mean: with nothing further wrong, shape (readings,).
-        covariance: of the readings then, shape (readings, readings).
-        current_sd: share by which node current scales every shift.
-        slip_per_v: see `gauss.log_likelihood`.
-        across: joint that each reading is taken across, -1 for none, shape (readings,).
-        healthy: logarithm of likelihood with nothing further wrong.
-        joints: the same of each joint, shape (joints, COLUMNS).
-        chain: of each chain fault, shape (chain faults,).
-        joint_shift: readings under each joint's fault less `healthy_mean`, float32,
+        values: readings, shape (readings,). [V, or A]
+        healthy_mean: expected readings with no further fault, shape (readings,). [V, or A]
+        covariance: covariance of the readings then, shape (readings, readings).
+        current_sd: standard deviation of node current, as a share; it scales every shift.
+        slip_per_v: see `robust_gaussian.log_likelihood`. [1/V]
+        across_joint: index of the joint that each reading is taken across, -1 for none,
+            shape (readings,).
+        healthy: log likelihood with no further fault.
+        joints: log likelihood with each joint at fault, shape (joints, COLUMNS).
+        chain: log likelihood of each chain fault, shape (chain faults,).
+        joint_shift: expected readings under each joint's fault less `healthy_mean`, float32,
             shape (joints, COLUMNS, readings).
-        chain_shift: readings less `healthy_mean` in each way that a chain fault moves them,
-            shape (ways, readings).
-        chain_way: the way of each chain fault, shape (chain faults,).
-        starved: resistances that starve nodes, shape (joints, COLUMNS).
-        estimated: joints of which those resistances were not worked out, shape (joints,).
+        chain_shift: distinct shifts of the readings by chain faults, shape (shifts, readings).
+        chain_shift_row: row of `chain_shift` for each chain fault, shape (chain faults,).
+        undervoltage: True for resistances that cause undervoltage, shape (joints, COLUMNS).
+        estimated: True for joints of which those resistances were not solved, shape (joints,).
     """
 
     values: FloatArray
@@ -70,305 +66,348 @@ class ReadTable:
     covariance: FloatArray
     current_sd: float
     slip_per_v: float
-    across: NDArray[np.intp]
+    across_joint: NDArray[np.intp]
     healthy: float
     joints: FloatArray
     chain: FloatArray
     joint_shift: NDArray[np.float32]
     chain_shift: FloatArray
-    chain_way: NDArray[np.intp]
-    starved: NDArray[np.bool_]
+    chain_shift_row: NDArray[np.intp]
+    undervoltage: NDArray[np.bool_]
     estimated: NDArray[np.bool_]
 
     def scale_sd(self, joint: int, columns: slice | int = slice(None)) -> FloatArray:
         """Return the standard deviation of the shift by a joint's fault, as a share of it."""
-        guess = np.where(self.starved[joint, columns], GUESS_SHARE, CELL_SD)
+        guess = np.where(self.undervoltage[joint, columns], GUESS_SHARE, CELL_SD)
         return np.asarray(np.hypot(self.current_sd, guess))
 
-    def shift_of(self, part: _Place) -> tuple[FloatArray, float]:
-        """Readings under a given fault less `healthy_mean`, and how far they are known."""
-        if part.joint >= 0:
-            shift = self.joint_shift[part.joint, part.column].astype(np.float64)
-            return shift, float(self.scale_sd(part.joint, part.column))
-        return self.chain_shift[self.chain_way[part.chain]], self.current_sd
+    def shift_of(self, index: _TableIndex) -> tuple[FloatArray, float]:
+        """Return the shift of the readings by one fault, and its standard deviation as a share."""
+        if index.joint >= 0:
+            shift = self.joint_shift[index.joint, index.column].astype(np.float64)
+            return shift, float(self.scale_sd(index.joint, index.column))
+        return self.chain_shift[self.chain_shift_row[index.chain]], self.current_sd
 
-    def exact(self, part: _Place) -> float:
-        """Logarithm of likelihood of one fault alone."""
-        if part.joint >= 0:
-            return float(self.joints[part.joint, part.column])
-        return float(self.chain[part.chain])
+    def log_likelihood_of(self, index: _TableIndex) -> float:
+        """Return the log likelihood of one fault alone."""
+        if index.joint >= 0:
+            return float(self.joints[index.joint, index.column])
+        return float(self.chain[index.chain])
 
 
 @dataclass(frozen=True)
-class SeenTable:
-    """Marks of one time: logarithms of likelihood as in `ReadTable`."""
+class MarkTable:
+    """Marks of one time: log likelihoods as in `ReadingTable`.
+
+    Attributes:
+        healthy: with no further fault.
+        joints: with each joint at fault, shape (joints, COLUMNS).
+        chain: of each chain fault, shape (chain faults,).
+        best: of the best explanation that the marks could have.
+    """
 
     healthy: float
     joints: FloatArray
     chain: FloatArray
-    most: float
-    """Of the best explanation that there could be."""
+    best: float
 
-    def given(self, parts: Sequence[_Place]) -> tuple[float, float]:
-        """Return the gain of the best given fault, and the losses of all given faults."""
+    def gain_and_loss(self, given: Sequence[_TableIndex]) -> tuple[float, float]:
+        """Return the largest gain of log likelihood by a given fault, and the sum of all losses."""
         gains = [
             (float(self.joints[p.joint, p.column]) if p.joint >= 0 else float(self.chain[p.chain]))
             - self.healthy
-            for p in parts
+            for p in given
         ]
         return max([0.0, *gains]), sum(min(0.0, gain) for gain in gains)
 
     def under(self, given: tuple[float, float], single: FloatArray) -> FloatArray:
-        """With given faults and a further one whose own logarithms are `single`, same shape."""
+        """Return the log likelihood with given faults and one further fault.
+
+        Args:
+            given: gain and loss by the given faults, see `gain_and_loss`.
+            single: log likelihood of each further fault alone, any shape.
+
+        Returns:
+            Same shape as `single`.
+        """
         gain = single - self.healthy
         both = np.maximum(given[0], gain) + given[1] + np.minimum(gain, 0.0)
-        return np.asarray(np.minimum(self.healthy + both, self.most))
+        return np.asarray(np.minimum(self.healthy + both, self.best))
 
 
 @dataclass(frozen=True)
-class _Place:
-    """A given fault's place in a table."""
+class _TableIndex:
+    """Indices of one fault in a table; -1 where they do not apply."""
 
     joint: int = -1
     column: int = -1
     chain: int = -1
 
 
-class Table:
-    """Evidence of one time with some faults of that time given, as tables of further faults.
+class EvidenceTable:
+    """Evidence of one time under one state of the unit, as tables of single further faults.
 
     Attributes:
-        parts: the faults given.
+        hypotheses: faults of that state, given in all tables.
+        reading_tables: tables of readings, each with its sign.
+        mark_tables: tables of marks, each with its sign.
     """
 
     def __init__(
         self,
-        parts: tuple[FaultHypothesis, ...],
+        hypotheses: tuple[FaultHypothesis, ...],
         names: Sequence[str],
         chain_ids: Sequence[int],
         chain: Sequence[ChainFault],
-        read: Sequence[tuple[float, ReadTable]],
-        seen: Sequence[tuple[float, SeenTable]],
+        reading_tables: Sequence[tuple[float, ReadingTable]],
+        mark_tables: Sequence[tuple[float, MarkTable]],
     ) -> None:
-        """Keep tables, each with its sign: what counts now, too, is subtracted.
+        """Keep signed tables: +1 for evidence of that time, -1 for its part that still counts now.
 
         Args:
-            parts: faults given.
-            names: of the joints, in the tables' order.
-            chain_ids: places in the whole fault space of the chain faults.
-            chain: the chain faults themselves.
-            read: readings.
-            seen: marks.
+            hypotheses: faults given in all tables.
+            names: joints, in the order of the tables.
+            chain_ids: index of each chain fault in the whole fault space.
+            chain: the chain faults.
+            reading_tables: tables of readings with their signs.
+            mark_tables: tables of marks with their signs.
         """
-        self.parts = parts
-        self._joint_place = {name: place for place, name in enumerate(names)}
-        self._chain_place = {place: n for n, place in enumerate(chain_ids)}
-        self._row_of = {id(fault): n for n, fault in enumerate(chain)}
-        self.read = read
-        self.seen = seen
+        self.hypotheses = hypotheses
+        self._joint_row_of = {name: index for index, name in enumerate(names)}
+        self._chain_row_of = {index: n for n, index in enumerate(chain_ids)}
+        self._row_of_fault = {id(fault): n for n, fault in enumerate(chain)}
+        self.reading_tables = reading_tables
+        self.mark_tables = mark_tables
 
     @property
     def healthy(self) -> float:
-        """Logarithm of likelihood with nothing further wrong."""
-        total = sum(sign * one.healthy for sign, one in self.read)
-        return total + sum(sign * one.healthy for sign, one in self.seen)
+        """Return the log likelihood with no further fault."""
+        total = sum(sign * one.healthy for sign, one in self.reading_tables)
+        return total + sum(sign * one.healthy for sign, one in self.mark_tables)
 
-    def given(self, parts: tuple[FaultHypothesis, ...], repaired: Collection[str]) -> Given:
-        """The table with faults of the present unit given.
+    def with_given(
+        self, faults: tuple[FaultHypothesis, ...], repaired: Collection[str]
+    ) -> ConditionalTable:
+        """Return the table with faults of the present unit given.
 
         Args:
-            parts: the faults.
-            repaired: names of what was worked on since; a fault there is another one.
+            faults: the faults.
+            repaired: names of all places repaired since; a fault there now was not present then.
         """
-        places = [self.place_of(part) for part in parts if part.where not in repaired]
-        return Given(self, [place for place in places if place is not None], repaired)
+        places = [
+            self.index_of(hypothesis) for hypothesis in faults if hypothesis.where not in repaired
+        ]
+        return ConditionalTable(self, [index for index in places if index is not None], repaired)
 
-    def place_of(self, part: FaultHypothesis) -> _Place | None:
-        """Return a fault's place in the table; None where it could not show then."""
-        if part.chain >= 0:
-            place = self._chain_place.get(part.chain)
-            return None if place is None else _Place(chain=place)
-        place = self._joint_place.get(part.where)
-        return None if place is None else _Place(joint=place, column=part.column)
+    def index_of(self, hypothesis: FaultHypothesis) -> _TableIndex | None:
+        """Return the indices of a fault in the table; None if it had no effect then."""
+        if hypothesis.chain >= 0:
+            index = self._chain_row_of.get(hypothesis.chain)
+            return None if index is None else _TableIndex(chain=index)
+        index = self._joint_row_of.get(hypothesis.where)
+        return None if index is None else _TableIndex(joint=index, column=hypothesis.column)
 
     @property
     def chain_count(self) -> int:
-        """Chain faults in the table."""
-        return len(self._row_of)
+        """Return the number of chain faults in the table."""
+        return len(self._row_of_fault)
 
     def chain_rows(
         self, chain: Sequence[ChainFault], repaired: Collection[str]
     ) -> NDArray[np.intp]:
-        """Rows of chain faults, -1 of those that are given, or were repaired since."""
-        rows = [-1 if f.where in repaired else self._row_of.get(id(f), -1) for f in chain]
+        """Return rows of chain faults; -1 for given ones and for those repaired since."""
+        rows = [-1 if f.where in repaired else self._row_of_fault.get(id(f), -1) for f in chain]
         return np.array(rows, dtype=np.intp)
 
-    def joint_places(self, names: Sequence[str], repaired: Collection[str]) -> NDArray[np.intp]:
-        """Rows of joints, -1 of those that could not show then."""
-        places = [-1 if n in repaired else self._joint_place.get(n, -1) for n in names]
+    def joint_rows(self, names: Sequence[str], repaired: Collection[str]) -> NDArray[np.intp]:
+        """Return rows of joints; -1 for joints repaired since and for those without effect then."""
+        places = [-1 if n in repaired else self._joint_row_of.get(n, -1) for n in names]
         return np.array(places, dtype=np.intp)
 
 
 @dataclass(frozen=True)
 class ShortTable:
-    """Evidence of one time that a short explains: no other fault shows on copper without volts.
+    """Evidence of one time that a short explains.
+
+    On copper without volts no other fault has effects.
 
     Attributes:
-        parts: the short.
-        healthy: logarithm of likelihood, whatever else is wrong.
-        is_unexplained: whether the short leaves evidence of that time unexplained.
+        hypotheses: the short.
+        healthy: log likelihood, with any other fault or none.
+        is_unexplained: True if the short leaves evidence of that time unexplained.
     """
 
-    parts: tuple[FaultHypothesis, ...]
+    hypotheses: tuple[FaultHypothesis, ...]
     healthy: float
     is_unexplained: bool
 
-    def given(self, parts: tuple[FaultHypothesis, ...], repaired: Collection[str]) -> ShortTable:
-        """See `Table.given`."""
+    def with_given(
+        self, faults: tuple[FaultHypothesis, ...], repaired: Collection[str]
+    ) -> ShortTable:
+        """Return this table: given faults change nothing, see `EvidenceTable.with_given`."""
         return self
 
     def joints(self, names: Sequence[str]) -> FloatArray:
-        """See `Given.joints`."""
+        """Return the same log likelihood for every joint; see `ConditionalTable.joints`."""
         return np.full((len(names), COLUMNS), self.healthy)
 
     def chain(self, space: FaultSpace) -> FloatArray:
-        """See `Given.chain`."""
+        """Return the same log likelihood for every chain fault; see `ConditionalTable.chain`."""
         return np.full(len(space.chain), self.healthy)
 
     def is_misfit(self, further: FaultHypothesis | None) -> bool:
-        """See `Given.is_misfit`."""
+        """Return True if evidence is unexplained; see `ConditionalTable.is_misfit`."""
         return self.is_unexplained
 
 
-class Given:
+class ConditionalTable:
     """A table with some faults of the present unit given."""
 
-    def __init__(self, table: Table, parts: Sequence[_Place], repaired: Collection[str]) -> None:
+    def __init__(
+        self, table: EvidenceTable, given: Sequence[_TableIndex], repaired: Collection[str]
+    ) -> None:
         self._table = table
-        self._parts = parts
+        self._given = given
         self._repaired = repaired
-        self._read = [(sign, _ReadGiven(one, parts)) for sign, one in table.read]
-        self._seen = [(sign, one, one.given(parts)) for sign, one in table.seen]
+        self._readings = [
+            (sign, _ConditionalReadings(one, given)) for sign, one in table.reading_tables
+        ]
+        self._marks = [(sign, one, one.gain_and_loss(given)) for sign, one in table.mark_tables]
 
     @cached_property
     def healthy(self) -> float:
-        """Logarithm of likelihood with nothing further wrong."""
-        total = min(sum(sign * one.healthy for sign, one in self._read), self._most_read)
-        for sign, seen, given in self._seen:
-            total += sign * float(seen.under(given, np.array([seen.healthy]))[0])
+        """Return the log likelihood with no further fault."""
+        total = min(sum(sign * one.healthy for sign, one in self._readings), self._max_readings_log)
+        for sign, marks, given in self._marks:
+            total += sign * float(marks.under(given, np.array([marks.healthy]))[0])
         return total
 
-    def _most_read_of(self, places: NDArray[np.intp]) -> FloatArray:
-        """The same of joints: what was only estimated explains no more than nothing further."""
-        found = np.full((len(places), COLUMNS), self._most_read)
-        if np.isfinite(self._most_read):
-            healthy = min(sum(sign * one.healthy for sign, one in self._read), self._most_read)
-            for sign, one in self._table.read:
-                guessed = one.estimated[places, None] & one.starved[places]
+    def _max_readings_log_of(self, places: NDArray[np.intp]) -> FloatArray:
+        """Return the limit of the readings' log likelihood, shape (rows, COLUMNS).
+
+        A fault that was only estimated explains no more than no further fault does.
+        """
+        found = np.full((len(places), COLUMNS), self._max_readings_log)
+        if np.isfinite(self._max_readings_log):
+            healthy = min(
+                sum(sign * one.healthy for sign, one in self._readings), self._max_readings_log
+            )
+            for sign, one in self._table.reading_tables:
+                guessed = one.estimated[places, None] & one.undervoltage[places]
                 found[guessed & (sign > 0.0)] = healthy
         return found
 
     @cached_property
-    def _most_read(self) -> float:
-        """Limit of the readings' logarithm where part of them counts as evidence of now.
+    def _max_readings_log(self) -> float:
+        """Return the limit of the readings' log likelihood when part of them still counts now.
 
-        What is left is the likelihood of the other readings, those given: no fault makes that more
-        than the peak of its density. A fault that was worked out for the one part and only
-        estimated for the whole would otherwise explain by far too much.
+        The difference of two tables is the log likelihood of the remaining readings given the kept
+        ones.
+        No fault raises it above the peak of that density. Without the limit, a fault that was
+        solved for
+        the kept part and only estimated for the whole would explain far too much.
         """
-        if all(sign > 0.0 for sign, _ in self._table.read):
+        if all(sign > 0.0 for sign, _ in self._table.reading_tables):
             return np.inf
         logs = [
             sign * float(np.linalg.slogdet(2.0 * np.pi * one.covariance)[1])
-            for sign, one in self._table.read
+            for sign, one in self._table.reading_tables
         ]
-        return MOST_CORRECTION_LOG - 0.5 * sum(logs)
+        return MAX_CORRECTION_LOG - 0.5 * sum(logs)
 
     def joints(self, names: Sequence[str]) -> FloatArray:
-        """The same with one more joint at fault, shape (names, COLUMNS)."""
-        places = self._table.joint_places(names, self._repaired)
-        mine = np.flatnonzero(places >= 0)
+        """Return the log likelihood with one further joint at fault, shape (names, COLUMNS)."""
+        places = self._table.joint_rows(names, self._repaired)
+        known = np.flatnonzero(places >= 0)
         found = np.full((len(names), COLUMNS), self.healthy)
-        if len(mine):
-            rows = np.zeros((len(mine), COLUMNS))
-            for sign, one in self._read:
-                rows += sign * one.joints(places[mine])
-            rows = np.minimum(rows, self._most_read_of(places[mine]))
-            for sign, seen, given in self._seen:
-                rows += sign * seen.under(given, seen.joints[places[mine]])
-            found[mine] = rows
+        if len(known):
+            rows = np.zeros((len(known), COLUMNS))
+            for sign, one in self._readings:
+                rows += sign * one.joints(places[known])
+            rows = np.minimum(rows, self._max_readings_log_of(places[known]))
+            for sign, marks, given in self._marks:
+                rows += sign * marks.under(given, marks.joints[places[known]])
+            found[known] = rows
         return found
 
     def chain(self, space: FaultSpace) -> FloatArray:
-        """The same with one more chain fault, shape (chain faults,)."""
+        """Return the log likelihood with one further chain fault, shape (chain faults,)."""
         every = np.zeros(self._table.chain_count)
-        for sign, one in self._read:
+        for sign, one in self._readings:
             every += sign * one.chain()
-        every = np.minimum(every, self._most_read)
-        for sign, seen, given in self._seen:
-            every += sign * seen.under(given, seen.chain)
+        every = np.minimum(every, self._max_readings_log)
+        for sign, marks, given in self._marks:
+            every += sign * marks.under(given, marks.chain)
         rows = self._table.chain_rows(space.chain, self._repaired)
         return np.where(rows >= 0, every[rows], self.healthy)
 
     def is_misfit(self, further: FaultHypothesis | None) -> bool:
-        """True where given faults and one more do not explain what was seen and read then."""
-        place = None
+        """Return True if given faults and at most one further fault leave it unexplained."""
+        index = None
         if further is not None and further.where not in self._repaired:
-            place = self._table.place_of(further)
-        for sign, seen, given in self._seen:
+            index = self._table.index_of(further)
+        for sign, marks, given in self._marks:
             if sign > 0.0:
-                single = np.array([seen.healthy])
-                if place is not None and place.joint >= 0:
-                    single = seen.joints[place.joint, place.column : place.column + 1]
-                elif place is not None:
-                    single = seen.chain[place.chain : place.chain + 1]
-                if seen.most - float(seen.under(given, single)[0]) > MISFIT_LOOKS:
+                single = np.array([marks.healthy])
+                if index is not None and index.joint >= 0:
+                    single = marks.joints[index.joint, index.column : index.column + 1]
+                elif index is not None:
+                    single = marks.chain[index.chain : index.chain + 1]
+                if marks.best - float(marks.under(given, single)[0]) > MAX_MARK_DEFICIT_LOG:
                     return True
-        every = [*self._parts, *([] if place is None else [place])]
+        every = [*self._given, *([] if index is None else [index])]
         return any(
-            sign > 0.0 and _ReadGiven(one._table, every).chance < MISFIT_CHANCE
-            for sign, one in self._read
+            sign > 0.0 and _ConditionalReadings(one._table, every).chance < MIN_EXPLAINED_CHANCE
+            for sign, one in self._readings
         )
 
 
-class _ReadGiven:
+class _ConditionalReadings:
     """Readings of one time with faults given."""
 
-    def __init__(self, table: ReadTable, parts: Sequence[_Place]) -> None:
+    def __init__(self, table: ReadingTable, given: Sequence[_TableIndex]) -> None:
         self._table = table
-        self._parts = parts
+        self._given = given
         shift = np.zeros(len(table.values))
         covariance = table.covariance
-        if parts:
+        if given:
             covariance = covariance.copy()
-            for part in parts:
-                moved, sd = table.shift_of(part)
+            for index in given:
+                moved, sd = table.shift_of(index)
                 shift += moved
                 covariance += sd**2 * np.outer(moved, moved)
         self._off = table.values - table.healthy_mean - shift
         self._mean = table.healthy_mean + shift
         self._covariance = covariance
-        self._given = {part.joint for part in parts}
+        self._given_joints = {index.joint for index in given}
 
     @cached_property
     def _precision(self) -> FloatArray:
         return np.asarray(np.linalg.inv(self._covariance))
 
     @cached_property
-    def _plain(self) -> _ReadGiven:
-        return _ReadGiven(self._table, ())
+    def _without_given(self) -> _ConditionalReadings:
+        return _ConditionalReadings(self._table, ())
 
     @property
     def chance(self) -> float:
-        """Probability of readings at least as far off as these."""
+        """Return the probability of readings at least as far off as these."""
         square = float(self._off @ np.linalg.solve(self._covariance, self._off))
-        return chance_beyond(square, len(self._off))
+        return chi_square_tail(square, len(self._off))
 
-    def _by_shifts(self, shift: FloatArray, scale_sd: FloatArray, joint: int) -> FloatArray:
-        """Logarithm of likelihood under shifts (n, readings) that are known to a share (n,)."""
-        healthy = self._table.across >= 0
-        for number in {joint, *self._given} - {-1}:
-            healthy &= self._table.across != number
+    def _log_likelihood_under(
+        self, shift: FloatArray, scale_sd: FloatArray, joint: int
+    ) -> FloatArray:
+        """Return the log likelihood of the readings under further shifts, shape (n,).
+
+        Args:
+            shift: shifts of the readings, shape (n, readings). [V, or A]
+            scale_sd: standard deviation of each shift, as a share of it, shape (n,).
+            joint: index of the joint at fault; -1 for none.
+        """
+        healthy = self._table.across_joint >= 0
+        for number in {joint, *self._given_joints} - {-1}:
+            healthy &= self._table.across_joint != number
         across_v = (self._mean + shift) * healthy if healthy.any() else None
         return shifted_log_likelihood(
             self._off,
@@ -382,91 +421,99 @@ class _ReadGiven:
 
     @cached_property
     def healthy(self) -> float:
+        """Return the log likelihood with no further fault."""
         table = self._table
-        if not self._parts:
+        if not self._given:
             return table.healthy
-        if len(self._parts) == 1:
-            return table.exact(self._parts[0])
+        if len(self._given) == 1:
+            return table.log_likelihood_of(self._given[0])
         none = np.zeros((1, len(table.values)))
-        found = float(self._by_shifts(none, np.zeros(1), -1)[0])
-        for part in self._parts:
-            found += float(_limited(table.exact(part) - self._plain_of(part)))
+        found = float(self._log_likelihood_under(none, np.zeros(1), -1)[0])
+        for index in self._given:
+            found += float(
+                _clipped(table.log_likelihood_of(index) - self._approximation_alone(index))
+            )
         return found
 
-    def _plain_of(self, part: _Place) -> float:
-        """The approximation of one fault alone."""
-        shift, sd = self._table.shift_of(part)
-        return float(self._plain._by_shifts(shift[None], np.array([sd]), part.joint)[0])
+    def _approximation_alone(self, index: _TableIndex) -> float:
+        """Return the approximate log likelihood of one fault alone."""
+        shift, sd = self._table.shift_of(index)
+        return float(
+            self._without_given._log_likelihood_under(shift[None], np.array([sd]), index.joint)[0]
+        )
 
     def joints(self, places: NDArray[np.intp]) -> FloatArray:
-        """Logarithm of likelihood with one more joint at fault, shape (places, COLUMNS)."""
+        """Return the log likelihood with one further joint at fault, shape (rows, COLUMNS)."""
         table = self._table
-        if not self._parts:
+        if not self._given:
             return table.joints[places]
         found = np.empty((len(places), COLUMNS))
         sd = np.sqrt(np.diag(table.covariance))
         for number, joint in enumerate(places.tolist()):
             shift = table.joint_shift[joint].astype(np.float64)
-            if np.abs(shift / sd).max() < SIGNIFICANT_SD:
+            if np.abs(shift / sd).max() < MIN_SHIFT_SD:
                 found[number] = self.healthy + table.joints[joint] - table.healthy
                 continue
             scale = table.scale_sd(joint)
-            found[number] = self._by_shifts(shift, scale, joint) + _limited(
-                table.joints[joint] - self._plain._by_shifts(shift, scale, joint)
+            found[number] = self._log_likelihood_under(shift, scale, joint) + _clipped(
+                table.joints[joint] - self._without_given._log_likelihood_under(shift, scale, joint)
             )
         return found
 
     def chain(self) -> FloatArray:
-        """The same with one more chain fault, shape (chain faults,)."""
+        """Return the log likelihood with one further chain fault, shape (chain faults,)."""
         table = self._table
-        if not self._parts:
+        if not self._given:
             return table.chain
         scale = np.full(len(table.chain_shift), table.current_sd)
-        more = self._by_shifts(table.chain_shift, scale, -1)
-        more -= self._plain._by_shifts(table.chain_shift, scale, -1)
-        return np.asarray(table.chain + more[table.chain_way])
+        more = self._log_likelihood_under(table.chain_shift, scale, -1)
+        more -= self._without_given._log_likelihood_under(table.chain_shift, scale, -1)
+        return np.asarray(table.chain + more[table.chain_shift_row])
 
 
-def _limited(correction: FloatArray | float) -> FloatArray:
-    return np.asarray(np.clip(correction, -MOST_CORRECTION_LOG, MOST_CORRECTION_LOG))
+def _clipped(correction: FloatArray | float) -> FloatArray:
+    return np.asarray(np.clip(correction, -MAX_CORRECTION_LOG, MAX_CORRECTION_LOG))
 
 
-def condense(view: ConditionalEvidence, kept: ConditionalEvidence | None) -> Table:
-    """Weigh every single fault once, and keep what is needed of it.
+def condense(view: ConditionalEvidence, kept: ConditionalEvidence | None) -> EvidenceTable:
+    """Evaluate every single fault once, and return the tables that later corrections need.
 
     Args:
-        view: all evidence of a time, with the faults of that time given.
-        kept: the part of it that is evidence of now, too; with the same faults given.
+        view: all evidence of one time, with the faults of one state of the unit given.
+        kept: its part that still counts as evidence now, with the same faults given; None without
+            any.
     """
     signed = [(1.0, view)] + ([] if kept is None else [(-1.0, kept)])
     if kept is not None and len(kept.case.readings) == len(view.case.readings):
-        # nothing was read that does not count now
-        signed_read: list[tuple[float, ConditionalEvidence]] = []
+        # the kept readings are all of them: both tables would cancel
+        signed_with_readings: list[tuple[float, ConditionalEvidence]] = []
     else:
-        signed_read = signed
-    read = [(sign, _read_table(one)) for sign, one in signed_read if one.case.readings]
+        signed_with_readings = signed
+    reading_tables = [
+        (sign, _reading_table(one)) for sign, one in signed_with_readings if one.case.readings
+    ]
     looks = strand_looks(view.design, view.case.marks)
     kept_looks = [] if kept is None else strand_looks(view.design, kept.case.marks)
-    seen = [
-        (sign, _seen_table(view, those))
-        for sign, those in ((1.0, _less(looks, kept_looks)), (-1.0, _less(kept_looks, looks)))
+    mark_tables = [
+        (sign, _mark_table(view, those))
+        for sign, those in ((1.0, _without(looks, kept_looks)), (-1.0, _without(kept_looks, looks)))
         if those
     ]
-    given = {part.chain for part in view.parts}
-    chain_ids = [place for place in range(len(view.space.chain)) if place not in given]
+    given = {hypothesis.chain for hypothesis in view.given}
+    chain_ids = [index for index in range(len(view.space.chain)) if index not in given]
     space = view.responses.space
-    return Table(view.parts, [joint.name for joint in space.joints], chain_ids, space.chain,
-                 read, seen)  # fmt: skip
+    return EvidenceTable(view.given, [joint.name for joint in space.joints], chain_ids, space.chain,
+                 reading_tables, mark_tables)  # fmt: skip
 
 
 def condense_short(
     view: ConditionalEvidence, kept: ConditionalEvidence | None, short: FaultHypothesis
 ) -> ShortTable:
-    """Weigh a short once.
+    """Evaluate a short once.
 
     Args:
-        view: all evidence of a time, with no faults given.
-        kept: the part of it that is evidence of now, too; likewise.
+        view: all evidence of one time, with no faults given.
+        kept: its part that still counts as evidence now, with no faults given; None without any.
         short: the short.
     """
     less = 0.0 if kept is None else float(kept.chain[short.chain])
@@ -474,14 +521,14 @@ def condense_short(
     return ShortTable((short,), likelihood, view.is_misfit(short))
 
 
-def _read_table(view: ConditionalEvidence) -> ReadTable:
-    likelihood, weighed = view.likelihood, view.likelihoods
+def _reading_table(view: ConditionalEvidence) -> ReadingTable:
+    likelihood, joint_likelihoods = view.likelihood, view.likelihoods
     assert likelihood is not None
-    assert weighed is not None
+    assert joint_likelihoods is not None
     mean = likelihood.healthy_mean()
-    ways, of = np.unique(np.round(likelihood.chain_mean - mean, 6), axis=0, return_inverse=True)
+    shifts, row = np.unique(np.round(likelihood.chain_mean - mean, 6), axis=0, return_inverse=True)
     nonlinear = np.logical_or.reduce([effect.base.nonlinear for effect in likelihood.effects])
-    return ReadTable(
+    return ReadingTable(
         likelihood.values,
         mean,
         likelihood.healthy_covariance,
@@ -489,22 +536,27 @@ def _read_table(view: ConditionalEvidence) -> ReadTable:
         likelihood.slip_per_v,
         likelihood.across,
         likelihood.healthy(),
-        weighed.joints,
+        joint_likelihoods.joints,
         likelihood.chain(),
-        (weighed.joint_mean - mean).astype(np.float32),
-        ways,
-        of.reshape(-1),
+        (joint_likelihoods.joint_mean - mean).astype(np.float32),
+        shifts,
+        row.reshape(-1),
         np.asarray(nonlinear),
         np.isin(np.arange(len(nonlinear)), list(likelihood.estimated)),
     )
 
 
-def _less(looks: Sequence[StrandLook], others: Sequence[StrandLook]) -> list[StrandLook]:
-    """Return the looks that are not among others: each strand under a lit set counts by itself."""
+def _without(looks: Sequence[StrandLook], others: Sequence[StrandLook]) -> list[StrandLook]:
+    """Return the looks that are not among others; each strand under a lit set counts by itself."""
     known = {(one.lit, one.strand, one.seen.tobytes()) for one in others}
     return [one for one in looks if (one.lit, one.strand, one.seen.tobytes()) not in known]
 
 
-def _seen_table(view: ConditionalEvidence, looks: Sequence[StrandLook]) -> SeenTable:
-    weigh = MarkLikelihood(view.responses, looks, view.case.budget, view.parts)
-    return SeenTable(weigh.healthy(), weigh.joints(), weigh.chain(), best_explained(looks))
+def _mark_table(view: ConditionalEvidence, looks: Sequence[StrandLook]) -> MarkTable:
+    mark_likelihood = MarkLikelihood(view.responses, looks, view.case.budget, view.given)
+    return MarkTable(
+        mark_likelihood.healthy(),
+        mark_likelihood.joints(),
+        mark_likelihood.chain(),
+        best_explained(looks),
+    )

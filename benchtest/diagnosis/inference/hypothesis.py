@@ -1,4 +1,4 @@
-"""One fault among several."""
+"""One fault that inference considers: its place, its kind and its resistance."""
 
 from __future__ import annotations
 
@@ -12,20 +12,32 @@ from benchtest.diagnosis.model.faults import FaultKind
 
 @dataclass(frozen=True, slots=True)
 class FaultHypothesis:
-    """One fault: a joint at a resistance, or a fault of the data line or of a node."""
+    """One fault: a power joint at one resistance, or a chain fault.
+
+    A chain fault is a fault of the data line, of nodes or of a whole rail; see
+    `benchtest.diagnosis.model.faults.ChainFault`.
+
+    Attributes:
+        where: name of the joint, node, strand or feed.
+        kind: kind of fault.
+        column: resistance of a joint as an index of the grid, `GRID` for open; -1 for chain faults.
+        chain: index of a chain fault in the design's whole fault space; -1 for joints.
+    """
 
     where: str
     kind: FaultKind
     column: int = -1
-    """Of a joint: its resistance as a place in the grid, open last."""
     chain: int = -1
-    """Of the data line or a node: its place in the whole fault space."""
 
     @property
     def ohm(self) -> float:
-        """Resistance of a joint. [Ω]"""
+        """Return the resistance of the joint, infinite for an open one. [Ω]"""
         return float(GRID_OHM[self.column]) if self.column < GRID else np.inf
 
     def at(self, column: int) -> FaultHypothesis:
-        """The same joint at another resistance."""
+        """Return the same joint at another resistance.
+
+        Args:
+            column: index of the grid, `GRID` for open.
+        """
         return replace(self, column=column, kind="open" if column == GRID else "resistive")

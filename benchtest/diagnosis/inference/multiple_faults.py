@@ -1,12 +1,13 @@
-"""Several faults at once, tried where no single one explains the evidence.
+"""Combinations of several faults, tried where no single fault explains the evidence.
 
-All pairs at all resistances would be a million circuits. Instead the likeliest single faults are
-taken for given in turn and every other fault is weighed on top of each; then the resistances of
-those that explain most are fitted together. A fit costs a few circuits, and only the best
-combinations are weighed at every resistance of each of their joints.
+All pairs at all resistances would be a million circuits. Instead the likeliest single faults become
+anchors: each is given in turn, every further fault is ranked, and the resistances of the most
+promising combinations are fitted jointly. A fit costs a few circuits; only the best combinations
+are evaluated at every resistance of each of their joints.
 
-The two joints of one strand end are alike to any reading between the rails. Such twins are tried
-once, and each combination then stands for those with one twin in place of the other.
+Two joints are twins if no reading separates them, such as the + and - joint of a strand end when
+all readings are taken between the rails. Twins are tried once, and each combination then stands for
+those with one twin in place of the other.
 """
 
 from __future__ import annotations
@@ -22,96 +23,118 @@ import numpy as np
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
-from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG, Posterior
+from benchtest.diagnosis.inference.posterior import Posterior
+from benchtest.diagnosis.likelihood.nonlinear import APART, means_at
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, STEP_LOG
 from benchtest.diagnosis.model.faults import FaultSpace
-from benchtest.diagnosis.partly import partial_explanations
 from benchtest.diagnosis.solve_budget import BudgetSpent, SolveBudget
+from benchtest.diagnosis.thresholds import (
+    FURTHER_FAULT_LOG,
+    MAX_COMBINATION_DEFICIT_LOG,
+    MAX_EVALUATION_DEFICIT_LOG,
+    MAX_FIT_DEFICIT_LOG,
+    MAX_TWIN_DIFFERENCE_V,
+    MIN_SURE_PROBABILITY,
+    MISSED_SHARE,
+)
 
 
 class EvidenceLookup(Protocol):
-    """The evidence on the footing of some faults; raises `BudgetSpent` where that is too much."""
+    """Evidence on one unit for any given faults.
+
+    Attributes:
+        budget: budget of the finding.
+    """
 
     budget: SolveBudget
 
     def __call__(
-        self, parts: tuple[FaultHypothesis, ...], *, forced: bool = False
-    ) -> ConditionalEvidence: ...
+        self, given: tuple[FaultHypothesis, ...], *, forced: bool = False
+    ) -> ConditionalEvidence:
+        """Return the evidence with some faults given.
 
-    def read(self, parts: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
-        """Return the same for its readings alone, which costs less."""
+        Args:
+            given: faults assumed to be present.
+            forced: True to ignore the budget.
+
+        Raises:
+            BudgetSpent: not forced, and the request does not fit the budget.
+        """
+        ...
+
+    def read(self, given: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
+        """Return the same for its readings only, which costs less."""
 
 
-MOST_TOGETHER = 3
-"""Faults at once that are tried at the most."""
-ANCHORS = 3
-"""Likeliest explanations on top of which further faults are weighed."""
-FITTED = 2
-"""Further faults on each of them whose resistances are fitted."""
-RESERVED = 0.3
-"""Share of what the budget leaves to combinations that is kept for one fault more, as long as no
-combination explains the evidence."""
-EXCHANGE_SHARE = 0.4
-"""Share of that which stays while another fault is tried in place of one of the best ones."""
-WEIGHED = 3
-"""Combinations that are weighed at every resistance of each of their joints, at most."""
-WORTH_FITTING_LOG = 15.0
-"""Combinations whose estimated weight is so far below the best that was fitted are not fitted: an
-estimate is vague, and so rather too high."""
-WORTH_WEIGHING_LOG = 30.0
-"""Combinations whose logarithm of weight is so far below the best are only fitted."""
-ROUNDS, STEPS = 2, 8
-"""Times that resistances are fitted one by one, and all at once, at the most."""
-STEP_SHARES = (1.0, 0.5, 0.2)
-"""Shares of a step that are tried, one after the other."""
-NEAR_OPEN = 20
-"""Steps of the grid below its end from which a joint may as well be open: a factor of 3."""
-LEAST_PRECISION = 0.25
-"""Of the logarithm of a resistance before evidence: it is somewhere in the grid."""
-SURE = 0.8
-"""Probability from which a fault is taken for given in choosing the next reading."""
-KEPT_LOG = 12.0
-"""Explanations whose logarithm of weight is so far below the best are dropped."""
-TWIN_V = 1e-6
-"""Difference up to which what two joints do to a reading is the same. [V]"""
+MAX_PARTIAL_CANDIDATES, MAX_PARTIAL = 3, 2
+"""Number of joints that are solved as partial explanations, and number that is returned."""
+PARTIAL_BUDGET_SHARE = 0.3
+"""Share of the remaining budget that solving one of them may use. Ours."""
+MAX_FAULTS = 3
+"""Number of faults in one combination."""
+MAX_ANCHORS = 3
+"""Number of likeliest explanations on top of which further faults are ranked."""
+MAX_FITS_PER_ANCHOR = 2
+"""Number of further faults on each anchor whose resistances are fitted."""
+RESERVED_BUDGET_SHARE = 0.3
+"""Share of the remaining budget that is reserved for one more fault, as long as no combination
+explains the evidence.
+"""
+EXCHANGE_BUDGET_SHARE = 0.4
+"""Share of that reserve which stays while single faults of the best combination are replaced."""
+MAX_FULL_EVALUATIONS = 3
+"""Number of combinations that are evaluated at every resistance of each of their joints."""
+MAX_COORDINATE_ROUNDS, MAX_NEWTON_STEPS = 2, 8
+"""Number of rounds of fitting resistances one by one, and of Gauss-Newton steps on all of them."""
+NEWTON_STEP_SHARES = (1.0, 0.5, 0.2)
+"""Shares of a Gauss-Newton step that are tried in turn until one improves the fit."""
+NEAR_OPEN_STEPS = 20
+"""Number of largest resistances of the grid next to which open is tried: a factor of 3."""
+PRIOR_PRECISION = 0.25
+"""Prior precision of the logarithm of a resistance: standard deviation 2, somewhere in the grid."""
 
 
 @dataclass(frozen=True)
 class FaultCombination:
-    """Faults that explain the evidence together.
+    """Several faults that explain the evidence together.
 
     Attributes:
-        parts: the faults; joints at the resistance that explains most.
-        room: logarithm of their odds before evidence, over all resistances that do as well.
-        log_weight: that, and the logarithm of the evidence's likelihood.
-        grids: share of the weight at each resistance, by joint, shape (COLUMNS,) each.
+        faults: the faults, joints at their likeliest resistance.
+        log_prior: log prior odds of the faults, summed over all resistances that fit as well.
+        log_weight: `log_prior` plus the log likelihood of the evidence.
+        resistance_shares: share of the weight at each resistance, by joint, shape (COLUMNS,) each.
     """
 
-    parts: tuple[FaultHypothesis, ...]
-    room: float
+    faults: tuple[FaultHypothesis, ...]
+    log_prior: float
     log_weight: float
-    grids: Mapping[str, FloatArray]
+    resistance_shares: Mapping[str, FloatArray]
 
 
 class Twins:
-    """Joints that the evidence cannot tell from each other.
+    """Joints that the evidence does not separate.
 
-    Of one place + and -, at every resistance; open, also the + joint of a feed and its fuse.
+    These are the + and - joint of one place, at every resistance; when open, also the + joint of a
+    feed and its fuse.
+
+    Attributes:
+        fuses: names of all fuses.
     """
 
     def __init__(self, plain: ConditionalEvidence) -> None:
-        """Compare what the joints of every place do to all readings.
+        """Compare the effects of the joints of each place on all readings.
 
         Args:
-            plain: the evidence with nothing taken for given.
+            plain: the evidence with no faults given.
         """
         self._plain = plain
         joints = plain.responses.space.joints
         self._place_of = {joint.name: place for place, joint in enumerate(joints)}
         self.fuses = {joint.name for joint in joints if joint.is_fuse}
         self._shown = None if plain.likelihood is None else plain.likelihood.rough_means()
-        memory = plain.memory
-        self._then = None if memory is None else memory.joints(plain.responses.space)
+        earlier = plain.earlier
+        self._then = None if earlier is None else earlier.joints(plain.responses.space)
         self._twins: dict[str, tuple[str, ...]] = {}
         self._open_twins: dict[str, tuple[str, ...]] = {}
         names = set(self._place_of)
@@ -127,54 +150,65 @@ class Twins:
                 self._open_twins[stem] = tuple(sorted({name, *found} - {stem}))
 
     def _is_twin(self, name: str, other: str, columns: slice) -> bool:
-        """Return whether two joints do the same to all readings, also to those before repairs."""
+        """Return True if two joints have the same effect on all readings, also before repairs."""
         one, two = self._place_of.get(name), self._place_of.get(other)
         if one is None or two is None:
             return False
         shown, then = self._shown, self._then
         if shown is not None:
             apart_v = np.abs(shown[one, columns] - shown[two, columns])
-            if apart_v.max(initial=0.0) > TWIN_V:
+            if apart_v.max(initial=0.0) > MAX_TWIN_DIFFERENCE_V:
                 return False
         return then is None or bool(np.allclose(then[one, columns], then[two, columns]))
 
-    def key(self, parts: Iterable[FaultHypothesis]) -> tuple[tuple[str, str], ...]:
-        """Return what combinations have in common that are one but for twins and their order."""
-        return tuple(sorted(self._alike(part) for part in parts))
+    def key(self, faults: Iterable[FaultHypothesis]) -> tuple[tuple[str, str], ...]:
+        """Return a key that is equal for combinations that differ only in twins and in order."""
+        return tuple(sorted(self._twin_key(hypothesis) for hypothesis in faults))
 
-    def distinct(self, parts: Iterable[FaultHypothesis]) -> list[FaultHypothesis]:
+    def distinct(self, faults: Iterable[FaultHypothesis]) -> list[FaultHypothesis]:
         """Return faults without those that are a twin of an earlier one."""
         found: dict[tuple[str, str], FaultHypothesis] = {}
-        for part in parts:
-            found.setdefault(self._alike(part), part)
+        for hypothesis in faults:
+            found.setdefault(self._twin_key(hypothesis), hypothesis)
         return list(found.values())
 
-    def variants(self, parts: tuple[FaultHypothesis, ...]) -> list[tuple[FaultHypothesis, ...]]:
-        """Return a combination, and those with twins in place of its joints."""
-        ways = [[part, *(replace(part, where=twin) for twin in self._of(part))] for part in parts]
+    def variants(self, faults: tuple[FaultHypothesis, ...]) -> list[tuple[FaultHypothesis, ...]]:
+        """Return a combination, and all that have twins in place of its joints."""
+        choices = [
+            [hypothesis, *(replace(hypothesis, where=twin) for twin in self._of(hypothesis))]
+            for hypothesis in faults
+        ]
         found: dict[frozenset[tuple[str, int]], tuple[FaultHypothesis, ...]] = {}
-        for way in product(*ways):
-            if len({(part.where, part.chain) for part in way}) == len(way):
+        for variant in product(*choices):
+            if len({(hypothesis.where, hypothesis.chain) for hypothesis in variant}) == len(
+                variant
+            ):
                 key = frozenset(
-                    (part.where, part.column if part.chain < 0 else part.chain) for part in way
+                    (
+                        hypothesis.where,
+                        hypothesis.column if hypothesis.chain < 0 else hypothesis.chain,
+                    )
+                    for hypothesis in variant
                 )
-                found.setdefault(key, tuple(way))
+                found.setdefault(key, tuple(variant))
         return list(found.values())
 
-    def _of(self, part: FaultHypothesis) -> tuple[str, ...]:
-        if part.chain >= 0:
+    def _of(self, hypothesis: FaultHypothesis) -> tuple[str, ...]:
+        if hypothesis.chain >= 0:
             return ()
-        twins = self._open_twins if part.kind == "open" else self._twins
-        return twins.get(part.where, ())
+        twins = self._open_twins if hypothesis.kind == "open" else self._twins
+        return twins.get(hypothesis.where, ())
 
-    def _alike(self, part: FaultHypothesis) -> tuple[str, str]:
-        if part.chain >= 0:
-            return part.where, part.kind
-        return min(part.where, *self._of(part)) if self._of(part) else part.where, "joint"
+    def _twin_key(self, hypothesis: FaultHypothesis) -> tuple[str, str]:
+        if hypothesis.chain >= 0:
+            return hypothesis.where, hypothesis.kind
+        return min(hypothesis.where, *self._of(hypothesis)) if self._of(
+            hypothesis
+        ) else hypothesis.where, "joint"
 
 
-class _Found:
-    """Combinations found so far, the better one of those that are one but for twins."""
+class _CombinationSet:
+    """Combinations found so far; of those that differ only in twins, the likelier one."""
 
     def __init__(self, twins: Twins) -> None:
         self._twins = twins
@@ -183,61 +217,69 @@ class _Found:
     def add(self, more: Iterable[FaultCombination]) -> None:
         """Keep combinations."""
         for one in more:
-            key = self._twins.key(one.parts)
+            key = self._twins.key(one.faults)
             if key not in self.rows or one.log_weight > self.rows[key].log_weight:
                 self.rows[key] = one
 
     @property
     def best(self) -> FaultCombination | None:
-        """The likeliest; None where there is none."""
+        """Return the likeliest combination; None without any."""
         ranked = _ranked(list(self.rows.values()))
         return ranked[0] if ranked else None
 
 
-def fault_combinations(look: EvidenceLookup) -> list[FaultCombination]:
-    """Explanations of two faults and more, likeliest first.
+def fault_combinations(lookup: EvidenceLookup) -> list[FaultCombination]:
+    """Return explanations by two or more faults, likeliest first.
 
-    May spend what the budget leaves to its stage: on what each of the likeliest single faults
-    leaves unexplained, on fitting the likeliest combinations, on the same with one fault more, and
-    on weighing the best of them in full.
+    The remaining budget of the stage is spent on ranking what each of the likeliest single faults
+    leaves unexplained, on fitting the best combinations, on one fault more, and on evaluating the
+    best combinations at every resistance.
 
     Args:
-        look: the evidence on the footing of any faults.
+        lookup: the evidence for any given faults.
     """
-    plain = look((), forced=True)
+    plain = lookup((), forced=True)
     twins = Twins(plain)
-    footings = twins.distinct(part for _, part in plain.likeliest if plain.allows_further(part))
-    footings = twins.distinct([*footings[:ANCHORS], *partial_explanations(plain)])
-    anchors = [one for part in footings if (one := _alone(look, part)) is not None]
-    found = _Found(twins)
-    for count in range(2, MOST_TOGETHER + 1):
-        kept_back = 0.0 if count == MOST_TOGETHER else RESERVED * look.budget.left
-        more = _Found(twins)
-        more.add(_on_top_of_all(look, anchors, twins, kept_back))
-        if (best := more.best) is not None and not _is_explained(look, best.parts):
-            more.add(_exchanged_faults(look, best, twins, EXCHANGE_SHARE * kept_back))
+    ranked = twins.distinct(
+        hypothesis for _, hypothesis in plain.likeliest if plain.allows_further(hypothesis)
+    )
+    starts = twins.distinct([*ranked[:MAX_ANCHORS], *partial_explanations(plain)])
+    anchors = [
+        one for hypothesis in starts if (one := _single_fault(lookup, hypothesis)) is not None
+    ]
+    found = _CombinationSet(twins)
+    for count in range(2, MAX_FAULTS + 1):
+        reserved_units = 0.0 if count == MAX_FAULTS else RESERVED_BUDGET_SHARE * lookup.budget.left
+        more = _CombinationSet(twins)
+        more.add(_with_one_more_fault(lookup, anchors, twins, reserved_units))
+        if (best := more.best) is not None and not _is_explained(lookup, best.faults):
+            more.add(
+                _with_each_fault_replaced(
+                    lookup, best, twins, EXCHANGE_BUDGET_SHARE * reserved_units
+                )
+            )
         best = more.best
-        if look.budget.left > kept_back and best and not _is_explained(look, best.parts):
-            more.add(_refitted(look, best))
+        if lookup.budget.left > reserved_units and best and not _is_explained(lookup, best.faults):
+            more.add(_refit(lookup, best))
         found.add(more.rows.values())
-        anchors = _ranked(list(more.rows.values()))[:ANCHORS]
-        if not anchors or _is_explained(look, anchors[0].parts):
+        anchors = _ranked(list(more.rows.values()))[:MAX_ANCHORS]
+        if not anchors or _is_explained(lookup, anchors[0].faults):
             break
-    rows = _weighed(look, _ranked(list(found.rows.values())))
-    return _ranked(_with_twins(look, twins, rows))
+    rows = _evaluate_best(lookup, _ranked(list(found.rows.values())))
+    return _ranked(_with_twins(lookup, twins, rows))
 
 
-def _weighed(look: EvidenceLookup, rows: list[FaultCombination]) -> list[FaultCombination]:
-    """Return combinations, the best of them weighed at every resistance of each of their joints.
+def _evaluate_best(lookup: EvidenceLookup, rows: list[FaultCombination]) -> list[FaultCombination]:
+    """Return combinations, the best of them evaluated at every resistance of each of their joints.
 
-    What is left of the budget bounds it; the others stay as they were fitted.
+    The remaining budget limits it; the others stay as they were fitted.
     """
     found = list(rows)
-    for place, one in enumerate(rows[:WEIGHED]):
-        if one.log_weight < rows[0].log_weight - WORTH_WEIGHING_LOG:
+    for place, one in enumerate(rows[:MAX_FULL_EVALUATIONS]):
+        if one.log_weight < rows[0].log_weight - MAX_EVALUATION_DEFICIT_LOG:
             break
         try:
-            better = _in_full(look, one.parts)
+            better = _evaluate_full_grid(lookup, one.faults)
         except BudgetSpent:
             break
         found[place] = one if better is None else better
@@ -245,369 +287,426 @@ def _weighed(look: EvidenceLookup, rows: list[FaultCombination]) -> list[FaultCo
 
 
 def _with_twins(
-    look: EvidenceLookup, twins: Twins, rows: Sequence[FaultCombination]
+    lookup: EvidenceLookup, twins: Twins, rows: Sequence[FaultCombination]
 ) -> list[FaultCombination]:
-    """Return combinations, and those with twins in place of their joints."""
+    """Return combinations, and all that have twins in place of their joints."""
     found = []
     for one in rows:
-        for parts in twins.variants(one.parts):
-            found.append(one if parts == one.parts else _exchanged(look, one, parts))
+        for faults in twins.variants(one.faults):
+            found.append(
+                one if faults == one.faults else _with_twins_exchanged(lookup, one, faults)
+            )
     return found
 
 
-def _exchanged(
-    look: EvidenceLookup, one: FaultCombination, parts: tuple[FaultHypothesis, ...]
+def _with_twins_exchanged(
+    lookup: EvidenceLookup, one: FaultCombination, faults: tuple[FaultHypothesis, ...]
 ) -> FaultCombination:
     """Return a combination with twins in place of some joints.
 
-    With one of them open, what data lines feed its copper differs from rail to rail.
+    If one of them is open, data lines feed its copper differently through each rail, so the
+    likelihood is computed again.
     """
-    grids, more = {}, 0.0
-    for old, part in zip(one.parts, parts, strict=True):
-        if old.where in one.grids:
-            grids[part.where] = one.grids[old.where]
-        if old != part:
-            more += look(()).odds_at(part) - look(()).odds_at(old)
+    resistance_shares, more = {}, 0.0
+    for old, hypothesis in zip(one.faults, faults, strict=True):
+        if old.where in one.resistance_shares:
+            resistance_shares[hypothesis.where] = one.resistance_shares[old.where]
+        if old != hypothesis:
+            more += lookup(()).prior_log_odds_of(hypothesis) - lookup(()).prior_log_odds_of(old)
     log_weight = one.log_weight + more
-    if any(part.kind == "open" for part in parts):
+    if any(hypothesis.kind == "open" for hypothesis in faults):
         with suppress(BudgetSpent):
-            # a combination that was only estimated may be far worse than its estimate
-            likelihood = max(look(one.parts).healthy, one.log_weight - one.room)
-            log_weight += look(parts).healthy - likelihood
-    return FaultCombination(parts, one.room + more, log_weight, grids)
+            # an estimated weight may be far above the true likelihood
+            likelihood = max(lookup(one.faults).healthy, one.log_weight - one.log_prior)
+            log_weight += lookup(faults).healthy - likelihood
+    return FaultCombination(faults, one.log_prior + more, log_weight, resistance_shares)
 
 
-def _is_explained(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> bool:
-    """True where some faults explain the evidence, or nothing further can be tried."""
+def _is_explained(lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...]) -> bool:
+    """Return True if some faults explain the evidence, or the budget allows no further attempt."""
     try:
-        return not look(parts).is_misfit(None)
+        return not lookup(faults).is_misfit(None)
     except BudgetSpent:
         return True
 
 
 def _ranked(rows: list[FaultCombination]) -> list[FaultCombination]:
-    ranked = sorted(rows, key=lambda row: -round(row.log_weight, 9))  # ties as they came
-    return [row for row in ranked if row.log_weight > ranked[0].log_weight - KEPT_LOG]
+    """Return combinations, likeliest first, without those that are far less likely."""
+    ranked = sorted(
+        rows, key=lambda row: -round(row.log_weight, 9)
+    )  # stable: ties keep their order
+    return [
+        row for row in ranked if row.log_weight > ranked[0].log_weight - MAX_COMBINATION_DEFICIT_LOG
+    ]
 
 
-def _alone(look: EvidenceLookup, part: FaultHypothesis) -> FaultCombination | None:
-    """A single fault, as something to weigh others on top of; None where the budget is spent."""
-    plain = look((), forced=True)
+def _single_fault(lookup: EvidenceLookup, hypothesis: FaultHypothesis) -> FaultCombination | None:
+    """Return one fault as an anchor; None if the budget is spent."""
+    plain = lookup((), forced=True)
     try:
-        likelihood = look((part,)).healthy
+        likelihood = lookup((hypothesis,)).healthy
     except BudgetSpent:
         return None
-    if part.chain >= 0:
-        room = float(plain.odds[1][part.chain])
-        return FaultCombination((part,), room, room + likelihood, {})
-    row = plain.row(part.where)
-    room = _width(row) + plain.odds_at(part)
-    return FaultCombination((part,), room, room + likelihood, {part.where: shares_of(row)})
+    if hypothesis.chain >= 0:
+        log_prior = float(plain.prior_log_odds[1][hypothesis.chain])
+        return FaultCombination((hypothesis,), log_prior, log_prior + likelihood, {})
+    row = plain.row(hypothesis.where)
+    log_prior = _width_log(row) + plain.prior_log_odds_of(hypothesis)
+    return FaultCombination(
+        (hypothesis,), log_prior, log_prior + likelihood, {hypothesis.where: shares_of(row)}
+    )
 
 
-def _on_top_of_all(
-    look: EvidenceLookup, anchors: list[FaultCombination], twins: Twins, kept_back: float
+def _with_one_more_fault(
+    lookup: EvidenceLookup, anchors: list[FaultCombination], twins: Twins, reserved_units: float
 ) -> list[FaultCombination]:
-    """Every further fault on top of each anchor; the likeliest of each anchor fitted.
+    """Return combinations with every further fault on each anchor; the best of each are fitted.
 
-    Combinations are fitted in the order of their estimated weight, for the budget may not reach
+    Combinations are fitted in the order of their estimated weight, as the budget may not suffice
+    for
     all of them.
 
     Args:
-        look: the evidence on the footing of any faults.
-        anchors: what is taken for given in turn.
-        twins: joints that the evidence cannot tell from each other.
-        kept_back: units of the budget to leave while nothing fitted explains the evidence.
+        lookup: the evidence for any given faults.
+        anchors: combinations that are given in turn.
+        twins: joints that the evidence does not separate.
+        reserved_units: budget units to leave while no fitted combination explains the evidence.
     """
     estimates: list[list[FaultCombination]] = []
     asked: list[tuple[float, int, int]] = []
-    for of, anchor in enumerate(anchors):
-        if look.budget.left <= kept_back:
+    for anchor_number, anchor in enumerate(anchors):
+        if lookup.budget.left <= reserved_units:
             break
         try:
-            promising = look(anchor.parts).promising
+            ranking = lookup(anchor.faults).estimated_ranking
         except BudgetSpent:
             break
-        room = anchor.room + ONE_MORE_LOG
+        log_prior = anchor.log_prior + FURTHER_FAULT_LOG
         rows: list[FaultCombination] = []
-        several = set(twins.distinct(part for *_, part in promising))
-        for promise, weight, part in promising:
-            if part not in several:
+        several = set(twins.distinct(hypothesis for *_, hypothesis in ranking))
+        for estimate_log, weight, hypothesis in ranking:
+            if hypothesis not in several:
                 continue
-            parts = (*anchor.parts, part)
-            if len(rows) < FITTED:
-                asked.append((-round(promise + room, 9), of, len(rows)))
-            rows.append(FaultCombination(parts, room, weight + room, _grids_of(anchor, part)))
+            faults = (*anchor.faults, hypothesis)
+            if len(rows) < MAX_FITS_PER_ANCHOR:
+                asked.append((-round(estimate_log + log_prior, 9), anchor_number, len(rows)))
+            rows.append(
+                FaultCombination(
+                    faults, log_prior, weight + log_prior, _shares_of_estimate(anchor, hypothesis)
+                )
+            )
         estimates.append(rows)
-    fitted = _fits(look, estimates, asked, twins, kept_back)
+    fitted = _fit_most_promising(lookup, estimates, asked, twins, reserved_units)
     found: list[FaultCombination] = []
-    for of, rows in enumerate(estimates):
-        mine = [one for place in range(FITTED) if (one := fitted.get((of, place))) is not None]
-        tried = any((of, place) in fitted for place in range(FITTED))
-        rest = [one for rank, one in enumerate(rows) if fitted.get((of, rank)) is None]
-        if mine:
-            # what was only estimated counts where it is not said to explain more than what was
-            # fitted
-            most = max(one.log_weight for one in mine)
-            found += _ranked([*mine, *(one for one in rest if one.log_weight < most)])
+    for anchor_number, rows in enumerate(estimates):
+        best_fits = [
+            one
+            for place in range(MAX_FITS_PER_ANCHOR)
+            if (one := fitted.get((anchor_number, place))) is not None
+        ]
+        tried = any((anchor_number, place) in fitted for place in range(MAX_FITS_PER_ANCHOR))
+        rest = [one for rank, one in enumerate(rows) if fitted.get((anchor_number, rank)) is None]
+        if best_fits:
+            # keep an estimate only if it scores below every fitted combination
+            most = max(one.log_weight for one in best_fits)
+            found += _ranked([*best_fits, *(one for one in rest if one.log_weight < most)])
         elif rows and not tried:
-            found += _ranked(rows)  # the budget did not reach this anchor: estimates stand
+            found += _ranked(rows)  # beyond the budget: keep the estimates
     return found
 
 
-def _exchanged_faults(
-    look: EvidenceLookup, best: FaultCombination, twins: Twins, kept_back: float
+def _with_each_fault_replaced(
+    lookup: EvidenceLookup, best: FaultCombination, twins: Twins, reserved_units: float
 ) -> list[FaultCombination]:
-    """Return combinations like the best one with another fault in place of one of its faults.
+    """Return combinations with another fault in place of each fault of the best combination.
 
-    A single fault is fitted to what two of them did; with one of two fitted well, the other one
-    ranks better.
+    A single fault is fitted to the effects of two; with one of two fitted well, the other one ranks
+    better.
 
     Args:
-        look: the evidence on the footing of any faults.
-        best: the combination.
-        twins: joints that the evidence cannot tell from each other.
-        kept_back: see `_on_top_of_all`.
+        lookup: the evidence for any given faults.
+        best: the best combination.
+        twins: joints that the evidence does not separate.
+        reserved_units: see `_with_one_more_fault`.
     """
     found: list[FaultCombination] = []
-    for part in best.parts:
-        others = tuple(other for other in best.parts if other.where != part.where)
-        room = sum(look(()).odds_at(other) for other in others)
-        anchor = FaultCombination(others, room + (len(others) - 1) * ONE_MORE_LOG, 0.0, best.grids)
-        found += _on_top_of_all(look, [anchor], twins, kept_back)
+    for hypothesis in best.faults:
+        others = tuple(other for other in best.faults if other.where != hypothesis.where)
+        log_prior = sum(lookup(()).prior_log_odds_of(other) for other in others)
+        anchor = FaultCombination(
+            others, log_prior + (len(others) - 1) * FURTHER_FAULT_LOG, 0.0, best.resistance_shares
+        )
+        found += _with_one_more_fault(lookup, [anchor], twins, reserved_units)
     return found
 
 
-def _fits(
-    look: EvidenceLookup,
+def _fit_most_promising(
+    lookup: EvidenceLookup,
     estimates: Sequence[Sequence[FaultCombination]],
     asked: Sequence[tuple[float, int, int]],
     twins: Twins,
-    kept_back: float,
+    reserved_units: float,
 ) -> dict[tuple[int, int], FaultCombination | None]:
-    """Return fitted combinations by anchor and rank, as far as the budget reaches.
+    """Return fitted combinations by anchor and rank, as far as the budget allows.
 
-    The same faults on top of another anchor are fitted once.
+    The same faults on another anchor are fitted once. None stands for faults that cannot occur
+    together.
+
+    Args:
+        lookup: the evidence for any given faults.
+        estimates: combinations to fit, by anchor and rank.
+        asked: negative log weight, anchor and rank of each one to fit.
+        twins: joints that the evidence does not separate.
+        reserved_units: see `_with_one_more_fault`.
     """
     fitted: dict[tuple[int, int], FaultCombination | None] = {}
     by_key: dict[tuple[tuple[str, str], ...], FaultCombination | None] = {}
     is_explained, most = False, -np.inf
-    for promise, of, rank in sorted(asked):
-        parts = estimates[of][rank].parts
-        key = twins.key(parts)
+    for estimate_log, anchor_number, rank in sorted(asked):
+        faults = estimates[anchor_number][rank].faults
+        key = twins.key(faults)
         if key not in by_key:
-            if -promise < most - WORTH_FITTING_LOG:
+            if -estimate_log < most - MAX_FIT_DEFICIT_LOG:
                 break
-            if look.budget.left <= kept_back and not is_explained:
+            if lookup.budget.left <= reserved_units and not is_explained:
                 break
             try:
-                made = by_key[key] = _fitted(look, parts, twins)
+                made = by_key[key] = _fit(lookup, faults, twins)
             except BudgetSpent:
                 break
             if made is not None:
-                is_explained |= _is_explained(look, made.parts)
+                is_explained |= _is_explained(lookup, made.faults)
                 most = max(most, made.log_weight)
-        fitted[of, rank] = by_key[key]
+        fitted[anchor_number, rank] = by_key[key]
     return fitted
 
 
-def _grids_of(anchor: FaultCombination, part: FaultHypothesis) -> dict[str, FloatArray]:
-    """What is known of each one's resistance where the last was not fitted."""
-    if part.chain >= 0:
-        return dict(anchor.grids)
+def _shares_of_estimate(
+    anchor: FaultCombination, hypothesis: FaultHypothesis
+) -> dict[str, FloatArray]:
+    """Return the resistance shares of a combination whose last fault was not fitted."""
+    if hypothesis.chain >= 0:
+        return dict(anchor.resistance_shares)
     grid = np.zeros(COLUMNS)
-    grid[part.column] = 1.0
-    return {**anchor.grids, part.where: grid}
+    grid[hypothesis.column] = 1.0
+    return {**anchor.resistance_shares, hypothesis.where: grid}
 
 
-def _fitted(
-    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...], twins: Twins
+def _fit(
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...], twins: Twins
 ) -> FaultCombination | None:
-    """Joints among some faults, their resistances fitted to each other.
+    """Return a combination of faults with their resistances fitted to each other.
 
-    How well other resistances do is taken from the slope of the readings; without readings they
-    are weighed in full.
-
-    None where one of them cuts another off, so that it has no current to show itself by.
+    The weight of other resistances is taken from the slope of the readings; without readings, from
+    an evaluation at every resistance. None if one fault cuts another off, so that it has no effect.
     """
-    if look(()).likelihood is None or all(part.chain >= 0 for part in parts):
-        return _in_full(look, parts)
+    if lookup(()).likelihood is None or all(hypothesis.chain >= 0 for hypothesis in faults):
+        return _evaluate_full_grid(lookup, faults)
     starts = tuple(
-        part.at(GRID - 1) if part.kind == "open" and part.where not in twins.fuses else part
-        for part in parts
+        hypothesis.at(GRID - 1)
+        if hypothesis.kind == "open" and hypothesis.where not in twins.fuses
+        else hypothesis
+        for hypothesis in faults
     )
-    return _best_open(look, _all_at_once(look, starts))
+    return _fit_resistive_and_open(lookup, _fit_jointly(lookup, starts))
 
 
-def _refitted(look: EvidenceLookup, one: FaultCombination) -> list[FaultCombination]:
-    """Return a combination fitted one joint after the other, each at every resistance.
+def _refit(lookup: EvidenceLookup, one: FaultCombination) -> list[FaultCombination]:
+    """Return a combination fitted one joint at a time, each at every resistance.
 
-    A slope leads nowhere where nodes collapse. Empty where that changes nothing.
+    Gauss-Newton steps fail where nodes are undervoltage. Empty if nothing changes.
     """
     try:
-        moved = _one_by_one(look, one.parts)
-        if moved is None or moved == one.parts:
+        moved = _fit_one_by_one(lookup, one.faults)
+        if moved is None or moved == one.faults:
             return []
-        made = _best_open(look, _all_at_once(look, moved))
+        made = _fit_resistive_and_open(lookup, _fit_jointly(lookup, moved))
     except BudgetSpent:
         return []
     return [] if made is None else [made]
 
 
-def _best_open(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> FaultCombination | None:
-    """Return a combination, or the same with its largest resistances open where that is better.
+def _fit_resistive_and_open(
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...]
+) -> FaultCombination | None:
+    """Return the likelier of a combination and its variants with large resistances open.
 
-    None where one of them cuts another off.
+    None if one fault cuts another off.
     """
     found: FaultCombination | None = None
-    for tried in _maybe_open(parts):
-        if not _carry_current(look, tried):
+    for tried in _open_variants(faults):
+        if not _all_carry_current(lookup, tried):
             continue
-        made = _by_slope(look, tried)
+        made = _laplace_combination(lookup, tried)
         if found is None or made.log_weight > found.log_weight:
             found = made
     return found
 
 
-def _maybe_open(parts: tuple[FaultHypothesis, ...]) -> list[tuple[FaultHypothesis, ...]]:
-    """Return a combination, and those with one or all of its largest resistances open instead."""
+def _open_variants(faults: tuple[FaultHypothesis, ...]) -> list[tuple[FaultHypothesis, ...]]:
+    """Return a combination, and variants with one or all of its largest resistances open."""
     large = [
         place
-        for place, part in enumerate(parts)
-        if part.chain < 0 and GRID - NEAR_OPEN <= part.column < GRID
+        for place, hypothesis in enumerate(faults)
+        if hypothesis.chain < 0 and GRID - NEAR_OPEN_STEPS <= hypothesis.column < GRID
     ]
-    ways = [[place] for place in large] + ([large] if len(large) > 1 else [])
+    choices = [[place] for place in large] + ([large] if len(large) > 1 else [])
     return [
-        parts,
+        faults,
         *(
-            tuple(part.at(GRID) if place in way else part for place, part in enumerate(parts))
-            for way in ways
+            tuple(
+                hypothesis.at(GRID) if place in variant else hypothesis
+                for place, hypothesis in enumerate(faults)
+            )
+            for variant in choices
         ),
     ]
 
 
-def _carry_current(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> bool:
-    """Return whether no open joint of a combination cuts off another one of it."""
-    is_open = [part for part in parts if part.kind == "open"]
+def _all_carry_current(lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...]) -> bool:
+    """Return True if no open joint of a combination cuts off another joint of it."""
+    is_open = [hypothesis for hypothesis in faults if hypothesis.kind == "open"]
     if not is_open:
         return True
-    joints = [part for part in parts if part.chain < 0]
-    return all(_others(look, parts, part).carries_current(part.where) for part in joints)
+    joints = [hypothesis for hypothesis in faults if hypothesis.chain < 0]
+    return all(
+        _view_without(lookup, faults, hypothesis).carries_current(hypothesis.where)
+        for hypothesis in joints
+    )
 
 
-def _by_slope(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> FaultCombination:
-    """Return the weight of a combination, with what its resistances may be by Laplace's rule."""
-    view, plain = look(parts), look((), forced=True)
-    precision, _ = _normal_equations(view, parts)
-    names = _resistive(parts)
+def _laplace_combination(
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...]
+) -> FaultCombination:
+    """Return a combination with its weight and resistance shares by Laplace's approximation.
+
+    log weight = log likelihood + log prior odds + log of the number of grid cells that fit, with
+    the Gaussian of precision Jᵀ C⁻¹ J around the fitted resistances.
+
+    Source: Laplace's approximation, as in MacKay, Information Theory, Inference, and Learning
+    Algorithms, ch. 27 (from memory).
+    """
+    view, plain = lookup(faults), lookup((), forced=True)
+    precision, _ = _normal_equations(view, faults)
+    names = _resistive(faults)
     inverse = np.linalg.inv(precision) if names else precision
-    room = (len(parts) - 1) * ONE_MORE_LOG + sum(plain.odds_at(part) for part in parts)
-    room += float(_widths(np.diag(precision)).sum()) + _slant(precision)
+    log_prior = (len(faults) - 1) * FURTHER_FAULT_LOG + sum(
+        plain.prior_log_odds_of(hypothesis) for hypothesis in faults
+    )
+    log_prior += float(_laplace_widths_log(np.diag(precision)).sum()) + _correlation_log(precision)
     variance = dict(zip(names, np.diag(inverse).tolist(), strict=True))
-    grids = {
-        part.where: _grid_about(part.column, variance.get(part.where, 0.0))
-        for part in parts
-        if part.chain < 0
+    resistance_shares = {
+        hypothesis.where: _shares_near(hypothesis.column, variance.get(hypothesis.where, 0.0))
+        for hypothesis in faults
+        if hypothesis.chain < 0
     }
-    return FaultCombination(parts, room, room + view.healthy, grids)
+    return FaultCombination(faults, log_prior, log_prior + view.healthy, resistance_shares)
 
 
-def _widths(precision: FloatArray) -> FloatArray:
-    """Return the logarithm of how many steps of the grid do as well as the best, (joints,)."""
+def _laplace_widths_log(precision: FloatArray) -> FloatArray:
+    """Return the logarithm of the number of grid cells that fit as well, shape (joints,)."""
     steps = np.sqrt(2.0 * np.pi / precision) / STEP_LOG
     return np.asarray(np.log(np.clip(steps, 1.0, GRID)))
 
 
-def _grid_about(column: int, variance: float) -> FloatArray:
-    """Return shares of the grid for a logarithm with a mean and variance, shape (COLUMNS,)."""
+def _shares_near(column: int, variance: float) -> FloatArray:
+    """Return shares of the grid for a mean and a variance of the logarithm, shape (COLUMNS,)."""
     grid = np.zeros(COLUMNS)
     grid[column] = 1.0
     return grid if column == GRID else _blurred(grid, variance)
 
 
-def _in_full(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> FaultCombination | None:
-    """Weigh a combination at every resistance of each of its joints.
+def _evaluate_full_grid(
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...]
+) -> FaultCombination | None:
+    """Return a combination evaluated at every resistance of each of its joints.
 
-    None where one of them cuts another off, so that it has no current to show itself by.
+    None if one fault cuts another off, so that it has no effect.
     """
-    found = _one_by_one(look, parts)
+    found = _fit_one_by_one(lookup, faults)
     if found is None:
         return None
-    found = _all_at_once(look, found)
-    if look(found).healthy < look(parts).healthy:
-        found = parts  # between the resistances that were solved a row is an estimate
+    found = _fit_jointly(lookup, found)
+    if lookup(found).healthy < lookup(faults).healthy:
+        found = faults  # between solved resistances a row is interpolated
     rows: dict[str, FloatArray] = {}
-    for part in found:
-        if part.chain < 0:
-            rows[part.where] = _row(look, found, part)
-    plain = look((), forced=True)
-    room = (len(found) - 1) * ONE_MORE_LOG + sum(plain.odds_at(part) for part in found)
-    precision, _ = _normal_equations(look(found), found)
-    room += sum(_width(row) for row in rows.values()) + _slant(precision)
-    names = _resistive(found) if len(precision) else []  # marks alone say little of either
-    wider = dict(zip(names, _hidden_variance(precision), strict=True))
-    grids = {w: _blurred(shares_of(row), wider.get(w, 0.0)) for w, row in rows.items()}
-    return FaultCombination(found, room, room + look(found).healthy, grids)
+    for hypothesis in found:
+        if hypothesis.chain < 0:
+            rows[hypothesis.where] = _conditional_row(lookup, found, hypothesis)
+    plain = lookup((), forced=True)
+    log_prior = (len(found) - 1) * FURTHER_FAULT_LOG + sum(
+        plain.prior_log_odds_of(hypothesis) for hypothesis in found
+    )
+    precision, _ = _normal_equations(lookup(found), found)
+    log_prior += sum(_width_log(row) for row in rows.values()) + _correlation_log(precision)
+    names = _resistive(found) if len(precision) else []  # marks alone constrain neither
+    wider = dict(zip(names, _correlated_variance(precision), strict=True))
+    resistance_shares = {w: _blurred(shares_of(row), wider.get(w, 0.0)) for w, row in rows.items()}
+    return FaultCombination(found, log_prior, log_prior + lookup(found).healthy, resistance_shares)
 
 
-def _row(
-    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...], part: FaultHypothesis
+def _conditional_row(
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...], hypothesis: FaultHypothesis
 ) -> FloatArray:
-    """Return the row of one of several faults, with what is known at its own resistance."""
-    view = _others(look, parts, part)
-    row = view.row(part.where).copy()
-    row[part.column] = look(parts).healthy + view.odds_at(part)
+    """Return one joint's log weights with the other faults given, shape (COLUMNS,).
+
+    The weight at the joint's own resistance is taken from the circuit with all faults.
+    """
+    view = _view_without(lookup, faults, hypothesis)
+    row = view.row(hypothesis.where).copy()
+    row[hypothesis.column] = lookup(faults).healthy + view.prior_log_odds_of(hypothesis)
     return row
 
 
-def _others(
-    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...], part: FaultHypothesis
+def _view_without(
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...], hypothesis: FaultHypothesis
 ) -> ConditionalEvidence:
-    return look(tuple(other for other in parts if other.where != part.where))
+    """Return the evidence with all faults of a combination given but one."""
+    return lookup(tuple(other for other in faults if other.where != hypothesis.where))
 
 
-def _one_by_one(
-    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]
+def _fit_one_by_one(
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...]
 ) -> tuple[FaultHypothesis, ...] | None:
-    """Each joint's resistance fitted while the others stay."""
-    fitted = parts
-    for _ in range(ROUNDS):
+    """Return faults with resistances fitted one at a time; None if one joint is cut off."""
+    fitted = faults
+    for _ in range(MAX_COORDINATE_ROUNDS):
         before = fitted
-        for part in before:
-            if part.chain >= 0:
+        for hypothesis in before:
+            if hypothesis.chain >= 0:
                 continue
-            view = _others(look, fitted, part)
-            if not view.carries_current(part.where):
+            view = _view_without(lookup, fitted, hypothesis)
+            if not view.carries_current(hypothesis.where):
                 return None
-            best = part.at(int(_row(look, fitted, part).argmax()))
-            fitted = tuple(best if other.where == part.where else other for other in fitted)
+            best = hypothesis.at(int(_conditional_row(lookup, fitted, hypothesis).argmax()))
+            fitted = tuple(best if other.where == hypothesis.where else other for other in fitted)
         if fitted == before:
             break
     return fitted
 
 
-def _all_at_once(
-    look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]
+def _fit_jointly(
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...]
 ) -> tuple[FaultHypothesis, ...]:
-    """Gauss and Newton's steps on all resistances: one by one they creep along a valley.
+    """Return faults with all resistances fitted by Gauss-Newton steps.
 
-    Two joints are known by their ratio far better than each by itself, for the node current that
-    runs through both is not known well.
+    One by one they would converge slowly along a valley: the ratio of two resistances is known far
+    better than each, as the node current through both is not known well.
     """
-    best = parts
-    if not _resistive(parts):
+    best = faults
+    if not _resistive(faults):
         return best
-    with suppress(BudgetSpent):  # then it is as near as the budget reaches
-        for _ in range(STEPS):
-            view = look.read(best)
+    with suppress(BudgetSpent):  # then return the best so far
+        for _ in range(MAX_NEWTON_STEPS):
+            view = lookup.read(best)
             if view.likelihood is None:
                 return best
             precision, pull = _normal_equations(view, best)
             now = view.likelihood.healthy()
             step = np.clip(np.linalg.solve(precision, pull), -1.0, 1.0) / STEP_LOG
-            for share in STEP_SHARES:
-                tried = _moved(best, share * step)
-                if tried != best and _read_log(look, tried) > now:
+            for share in NEWTON_STEP_SHARES:
+                tried = _moved_along_grid(best, share * step)
+                if tried != best and _readings_log_likelihood(lookup, tried) > now:
                     break
             else:
                 return best
@@ -615,48 +714,58 @@ def _all_at_once(
     return best
 
 
-def _read_log(look: EvidenceLookup, parts: tuple[FaultHypothesis, ...]) -> float:
-    """Return the logarithm of the readings' likelihood with some faults and nothing more."""
-    likelihood = look.read(parts).likelihood
+def _readings_log_likelihood(lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...]) -> float:
+    """Return the log likelihood of the readings with some faults and no further one."""
+    likelihood = lookup.read(faults).likelihood
     assert likelihood is not None
     return likelihood.healthy()
 
 
-def _moved(parts: tuple[FaultHypothesis, ...], steps: FloatArray) -> tuple[FaultHypothesis, ...]:
-    """Resistive joints moved along the grid."""
+def _moved_along_grid(
+    faults: tuple[FaultHypothesis, ...], steps: FloatArray
+) -> tuple[FaultHypothesis, ...]:
+    """Return faults with the resistive joints moved by numbers of grid steps."""
     left = iter(steps.tolist())
     return tuple(
-        part.at(int(np.clip(round(part.column + next(left)), 0, GRID - 1)))
-        if part.kind == "resistive"
-        else part
-        for part in parts
+        hypothesis.at(int(np.clip(round(hypothesis.column + next(left)), 0, GRID - 1)))
+        if hypothesis.kind == "resistive"
+        else hypothesis
+        for hypothesis in faults
     )
 
 
 def _normal_equations(
-    view: ConditionalEvidence, parts: tuple[FaultHypothesis, ...]
+    view: ConditionalEvidence, faults: tuple[FaultHypothesis, ...]
 ) -> tuple[FloatArray, FloatArray]:
-    """Precision of the logarithms of the resistive joints' resistances, and the pull on them."""
-    names = _resistive(parts)
+    """Return the normal equations for the logarithms of the resistive joints' resistances.
+
+    Returns:
+        Precision Jᵀ C⁻¹ J + `PRIOR_PRECISION`, shape (joints, joints), and gradient Jᵀ C⁻¹ r,
+        shape (joints,), for sensitivities J, covariance C and residuals r of the readings.
+    """
+    names = _resistive(faults)
     likelihood = view.likelihood
     if likelihood is None or not names:
         return np.zeros((0, 0)), np.zeros(0)
     per_log_ohm = likelihood.per_log_ohm(names)
     inverse = np.linalg.inv(likelihood.healthy_covariance)
     off = likelihood.values - likelihood.healthy_mean()
-    precision = per_log_ohm.T @ inverse @ per_log_ohm + LEAST_PRECISION * np.eye(len(names))
+    precision = per_log_ohm.T @ inverse @ per_log_ohm + PRIOR_PRECISION * np.eye(len(names))
     return precision, per_log_ohm.T @ inverse @ off
 
 
-def _slant(precision: FloatArray) -> float:
-    """What widths taken one by one leave out where resistances are known by their ratio."""
+def _correlation_log(precision: FloatArray) -> float:
+    """Return the correction of the summed log widths for correlated resistances.
+
+    It is (Σ log Pᵢᵢ − log |P|) / 2 for the precision P.
+    """
     if len(precision) < 2:
         return 0.0
     return float(np.log(np.diag(precision)).sum() - np.linalg.slogdet(precision)[1]) / 2.0
 
 
-def _hidden_variance(precision: FloatArray) -> list[float]:
-    """Variance of each logarithm that is not seen while the others stay where they are."""
+def _correlated_variance(precision: FloatArray) -> list[float]:
+    """Return the variance of each log resistance that stays hidden while the others are fixed."""
     if not len(precision):
         return []
     hidden = np.diag(np.linalg.inv(precision)) - 1.0 / np.diag(precision)
@@ -664,7 +773,7 @@ def _hidden_variance(precision: FloatArray) -> list[float]:
 
 
 def _blurred(shares: FloatArray, variance: float) -> FloatArray:
-    """Shares of the grid, known less well by a variance of the logarithm; open stays as it is."""
+    """Return shares of the grid convolved with a variance of the logarithm; open stays as it is."""
     if variance < STEP_LOG**2 / 12.0 or not (shares[:GRID] > 0.0).any():
         return shares
     apart = (np.arange(GRID)[:, None] - np.arange(GRID)) * STEP_LOG
@@ -674,32 +783,38 @@ def _blurred(shares: FloatArray, variance: float) -> FloatArray:
     return np.append(blurred * (total / blurred.sum()), shares[GRID])
 
 
-def _resistive(parts: tuple[FaultHypothesis, ...]) -> list[str]:
-    return [part.where for part in parts if part.kind == "resistive"]
+def _resistive(faults: tuple[FaultHypothesis, ...]) -> list[str]:
+    """Return the names of resistive joints."""
+    return [hypothesis.where for hypothesis in faults if hypothesis.kind == "resistive"]
 
 
-def _width(row: FloatArray) -> float:
-    """Logarithm of how many steps of the grid do as well as the best."""
+def _width_log(row: FloatArray) -> float:
+    """Return the logarithm of the number of grid cells that fit as well as the best."""
     return float(np.logaddexp.reduce(row) - row.max())
 
 
 def shares_of(row: FloatArray) -> FloatArray:
-    """Return the share of a joint's weight at each resistance, shape (COLUMNS,)."""
+    """Return the share of a joint's weight at each resistance, shape (COLUMNS,).
+
+    Args:
+        row: log weight at each resistance, shape (COLUMNS,).
+    """
     return np.asarray(np.exp(row - np.logaddexp.reduce(row)))
 
 
-def several_posterior(
+def with_combinations(
     single: Posterior, space: FaultSpace, several: list[FaultCombination]
 ) -> Posterior:
-    """Probability of each fault, whatever else is wrong.
+    """Return probabilities of each fault with combinations included.
 
     Args:
-        single: of nothing and of every single fault.
+        single: probabilities of no fault and of every single fault.
         space: every single fault.
-        several: explanations by more than one.
+        several: combinations of several faults.
 
     Returns:
-        Parts that need not sum to 1: of two faults at once both may be certain.
+        Marginal probabilities, which need not sum to 1: two simultaneous faults may both be
+        certain.
     """
     if not several:
         return single
@@ -709,34 +824,116 @@ def several_posterior(
     place_of = {joint.name: place for place, joint in enumerate(space.joints)}
     for one in several:
         share = float(np.exp(one.log_weight - log_total))
-        for part in one.parts:
-            if part.chain >= 0:
-                chain[part.chain] += share
+        for hypothesis in one.faults:
+            if hypothesis.chain >= 0:
+                chain[hypothesis.chain] += share
             else:
-                joints[place_of[part.where]] += share * one.grids[part.where]
+                joints[place_of[hypothesis.where]] += (
+                    share * one.resistance_shares[hypothesis.where]
+                )
     return Posterior(
         single.healthy * float(np.exp(single.log_total - log_total)), joints, chain, log_total
     )
 
 
-def sure_parts(
+def sure_faults(
     several: list[FaultCombination], found: Posterior, space: FaultSpace
 ) -> tuple[FaultHypothesis, ...]:
-    """Faults to take for given in choosing what to read next.
+    """Return the faults to give when the next reading is chosen.
 
-    None while a single fault may explain everything; of several, those that are sure, or the
-    likeliest of them.
+    None while a single fault is likelier than all combinations; else those with a probability of
+    at least `MIN_SURE_PROBABILITY`, or the likeliest fault of the best combination.
+
+    Args:
+        several: combinations of several faults, likeliest first.
+        found: probabilities with those combinations included.
+        space: every single fault.
     """
     weights = [one.log_weight for one in several]
     if not several or np.logaddexp.reduce(weights) < found.log_total - np.log(2.0):
         return ()
     place_of = {joint.name: place for place, joint in enumerate(space.joints)}
 
-    def probability(part: FaultHypothesis) -> float:
-        if part.chain >= 0:
-            return float(found.chain[part.chain])
-        return float(found.joints[place_of[part.where]].sum())
+    def probability(hypothesis: FaultHypothesis) -> float:
+        if hypothesis.chain >= 0:
+            return float(found.chain[hypothesis.chain])
+        return float(found.joints[place_of[hypothesis.where]].sum())
 
-    ranked = sorted(several[0].parts, key=lambda part: (-probability(part), part.where))
-    sure = tuple(part for part in ranked if probability(part) >= SURE)
+    ranked = sorted(
+        several[0].faults, key=lambda hypothesis: (-probability(hypothesis), hypothesis.where)
+    )
+    sure = tuple(
+        hypothesis for hypothesis in ranked if probability(hypothesis) >= MIN_SURE_PROBABILITY
+    )
     return sure or tuple(ranked[:1])
+
+
+def partial_explanations(view: ConditionalEvidence) -> list[FaultHypothesis]:
+    """Return joints at the resistance that explains most readings, even if not all; best first.
+
+    By the likelihood of all readings, a fault that explains all but one is no better than one that
+    explains nothing. Here the contribution of each reading is limited:
+    −Σ log(1 + (value − mean)² / variance), a Cauchy likelihood.
+
+    Args:
+        view: the evidence with any faults given.
+    """
+    likelihood = view.likelihood
+    if likelihood is None:
+        return []
+    score = _partial_score(likelihood, likelihood.rough_means()) + view.prior_log_odds[0]
+    order = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:MAX_PARTIAL_CANDIDATES]
+    found = []
+    for joint in order.tolist():
+        best, column = float(score[joint].max()), int(score[joint].argmax())
+        if any(effect.base.nonlinear[joint, column] for effect in likelihood.effects):
+            best, column = _solved_partial(view, likelihood, joint) or (best, column)
+        hypothesis = FaultHypothesis(view.responses.space.joints[joint].name, "resistive").at(
+            column
+        )
+        found.append((best, hypothesis))
+    found.sort(key=lambda row: -round(row[0], 6))
+    return [hypothesis for _, hypothesis in found[:MAX_PARTIAL]]
+
+
+def _solved_partial(
+    view: ConditionalEvidence, likelihood: ReadingLikelihood, joint: int
+) -> tuple[float, int] | None:
+    """Return score and column of a joint that causes undervoltage, from solved circuits.
+
+    An estimate is right about volts, not about ohms. None if the budget does not allow it.
+    """
+    nonlinear = np.logical_or.reduce(
+        [effect.base.nonlinear[joint] for effect in likelihood.effects]
+    )
+    first = int(np.flatnonzero(nonlinear)[0])
+    columns = sorted({*range(first, GRID, APART), GRID})
+    units = (len(columns) + 2) * likelihood.solve_units
+    if units > PARTIAL_BUDGET_SHARE * likelihood.budget.left:
+        return None
+    score = _partial_scores_at(view, likelihood, joint, columns)
+    best = columns[int(score.argmax())]
+    half = APART // 2
+    near = [column for column in (best - half, best + half) if first <= column < GRID]
+    columns += near
+    score = np.append(score, _partial_scores_at(view, likelihood, joint, near))
+    return float(score.max()), columns[int(score.argmax())]
+
+
+def _partial_scores_at(
+    view: ConditionalEvidence, likelihood: ReadingLikelihood, joint: int, columns: list[int]
+) -> FloatArray:
+    """Return the scores of a joint solved at some resistances, shape (columns,)."""
+    for column in columns:
+        likelihood.take(joint, column)
+    if not columns:
+        return np.zeros(0)
+    means = np.array([means_at(likelihood, joint, column) for column in columns])
+    return _partial_score(likelihood, means) + view.prior_log_odds[0][joint, columns]
+
+
+def _partial_score(likelihood: ReadingLikelihood, mean: FloatArray) -> FloatArray:
+    """Return the score of means, shape (...,) for means of shape (..., readings)."""
+    moved = likelihood.values - likelihood.healthy_mean()
+    variance = np.diag(likelihood.healthy_covariance) + (MISSED_SHARE * moved) ** 2
+    return -np.asarray(np.log1p((likelihood.values - mean) ** 2 / variance).sum(axis=-1))

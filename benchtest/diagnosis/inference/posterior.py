@@ -1,4 +1,4 @@
-"""From weights to probabilities."""
+"""Prior odds, posterior probabilities and cleared resistances of single faults."""
 
 from __future__ import annotations
 
@@ -8,15 +8,30 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.finding import Ohms
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, GRID_OHM, STEP_LOG
 from benchtest.diagnosis.model.faults import ChainFault, FaultKind, FaultSpace
+from benchtest.diagnosis.thresholds import (
+    CLEARED_ODDS_RATIO,
+    MIN_FAULT_RATIO,
+    OHMMETER_SHORT_SHARE,
+    REPAIRED_ODDS_SHARE,
+)
 
-EDGES_LOG = np.append(np.log(GRID_OHM) - STEP_LOG / 2.0, np.log(GRID_OHM[-1]) + STEP_LOG / 2.0)
-"""Logarithms of the resistances that bound the grid's steps, shape (GRID + 1,)."""
-CLEARED = 0.25
-"""A joint counts as cleared above R when the evidence has cut its odds of being above to this."""
+GRID_EDGES_LOG_OHM = np.append(
+    np.log(GRID_OHM) - STEP_LOG / 2.0, np.log(GRID_OHM[-1]) + STEP_LOG / 2.0
+)
+"""Natural logarithms of the resistances that bound the cells of the grid, shape (GRID + 1,). [ln
+Ω]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Ohms:
+    """Resistance of a joint according to the evidence: 5 %, most probable and 95 %. [Ω]"""
+
+    low: float
+    best: float
+    high: float
 
 
 @dataclass(frozen=True)
@@ -24,10 +39,12 @@ class Posterior:
     """Probability of each fault, given all evidence.
 
     Attributes:
-        healthy: that nothing is wrong.
-        joints: each power joint at each resistance, open last, shape (joints, COLUMNS).
-        chain: each fault of the data line or a node, shape (chain faults,).
-        log_total: logarithm of all their weights together.
+        healthy: probability of no fault.
+        joints: probability of each power joint at each resistance, open last,
+            shape (joints, COLUMNS).
+        chain: probability of each chain fault, shape (chain faults,).
+        log_total: natural logarithm of the sum of all weights (likelihood times prior odds), the
+            evidence of Bayes' rule.
     """
 
     healthy: float
@@ -37,118 +54,119 @@ class Posterior:
 
     @property
     def resistive(self) -> FloatArray:
-        """Probability that each joint is resistive, shape (joints,)."""
+        """Return the probability that each joint is resistive, shape (joints,)."""
         return np.asarray(self.joints[:, :GRID].sum(axis=1))
 
     @property
     def open(self) -> FloatArray:
-        """Probability that each joint is open, shape (joints,)."""
+        """Return the probability that each joint is open, shape (joints,)."""
         return self.joints[:, GRID]
 
     def ohms(self, joint: int) -> Ohms:
-        """What is known of a resistive joint's resistance."""
+        """Return the 5 %, most probable and 95 % resistance of a joint that is resistive. [Ω]
+
+        Args:
+            joint: index of the joint in the fault space.
+        """
         part = self.joints[joint, :GRID]
-        # a place in the grid stands for all from half a step below it to half a step above
+        # a column is a cell of the grid: half a step to either side of its resistance
         upto = np.append(0.0, np.cumsum(part) / part.sum())
-        low, high = np.exp(np.interp([0.05, 0.95], upto, EDGES_LOG))
+        low, high = np.exp(np.interp([0.05, 0.95], upto, GRID_EDGES_LOG_OHM))
         best = float(np.clip(GRID_OHM[np.argmax(part)], low, high))
         return Ohms(float(low), best, float(high))
 
 
 def cleared_by_joint(healthy: float, joints: FloatArray) -> FloatArray:
-    """Return the resistance above which the evidence speaks against each joint, by `CLEARED`.
+    """Return the resistance above which the evidence clears each joint.
 
-    It must do so at every resistance above, open among them: faults far up that no prop could hide
-    do not clear those below.
+    A joint is cleared at R if the likelihood ratio of its fault to no fault is below
+    `CLEARED_ODDS_RATIO` at R and at every resistance above it, open included: very large faults,
+    which show on any prop, do not clear smaller ones.
 
     Args:
-        healthy: logarithm of the evidence's likelihood if nothing is wrong.
-        joints: of each power joint's faults, shape (joints, COLUMNS).
+        healthy: log likelihood of the evidence without a fault.
+        joints: log likelihood with each power joint at fault, shape (joints, COLUMNS).
 
     Returns:
-        The least such resistance, infinite where even an open joint may not have shown,
-        shape (joints,). [Ω]
+        Least cleared resistance, infinite if not even an open joint is cleared, shape (joints,).
+        [Ω]
     """
-    # the first place from the top that the evidence does not speak against
-    shown = (joints - healthy)[:, ::-1] >= np.log(CLEARED)
+    # the largest resistance that is not cleared, searched from the top
+    shown = (joints - healthy)[:, ::-1] >= np.log(CLEARED_ODDS_RATIO)
     first = np.where(shown.any(axis=1), COLUMNS - np.argmax(shown, axis=1), 0)
     return np.append(GRID_OHM, [np.inf, np.inf])[first]
 
 
 def cleared_ohm(by_joint: FloatArray) -> float | None:
-    """Return the resistance above which every joint is cleared; None where one is not. [Ω]
+    """Return the resistance above which every joint is cleared; None if one is not cleared. [Ω]
 
     Args:
-        by_joint: of each joint, see `cleared_by_joint`. [Ω]
+        by_joint: cleared resistance of each joint, see `cleared_by_joint`. [Ω]
     """
     worst = float(by_joint.max())
     return worst if np.isfinite(worst) else None
 
 
-FAULTY_TIMES = 4.0
-"""Times its healthy resistance past which a joint is at fault: two of its spreads and a half."""
-OPEN_RAILS = 0.02
-"""Share of its odds that a short keeps once an ohmmeter showed none. Common practice, no source: a
-bridge may come later, or the leads were on the wrong wires."""
-REMADE = 0.05
-"""Share of its odds that a joint or node keeps once it was worked on. Common practice, no source:
-a repair seldom fails, and the first suspicion was often of its neighbour."""
-
-ONE_MORE_LOG = float(np.log(3.0))
-"""Logarithm of how much likelier a further fault is once there is one: a hand that made one bad
-joint makes others. Common practice, no source."""
-
-
 def log_odds(
     space: FaultSpace, repaired: Collection[str] = (), unshorted: Sequence[str] = ()
 ) -> tuple[FloatArray, FloatArray]:
-    """Logarithm of each fault's odds against none before any evidence.
+    """Return the logarithm of each fault's prior odds against no fault.
+
+    A power joint's odds are spread evenly over the grid from `MIN_FAULT_RATIO` times its healthy
+    resistance; a fuse can only be open. Odds of repaired places are multiplied by
+    `REPAIRED_ODDS_SHARE`, those of a short by `OHMMETER_SHORT_SHARE` for each measurement against
+    it.
 
     Args:
         space: faults and their odds.
-        repaired: joints and nodes that were worked on.
-        unshorted: feeds between whose rails an ohmmeter showed no short, once for each measurement.
+        repaired: names of joints and nodes that were repaired.
+        unshorted: feeds where an ohmmeter showed no short between the rails, once for each
+            measurement.
 
     Returns:
         Of power joints, shape (joints, COLUMNS), and of chain faults, shape (chain faults,).
     """
     odds = np.full((len(space.joints), COLUMNS), space.priors.resistive / GRID)
     healthy_ohm = np.array([joint.ohm for joint in space.joints])
-    # a plug's pin may be as high as another joint's fault
-    odds[:, :GRID] *= FAULTY_TIMES * healthy_ohm[:, None] < GRID_OHM
+    # the healthy resistance of a plug's pin may equal a fault of another joint
+    odds[:, :GRID] *= MIN_FAULT_RATIO * healthy_ohm[:, None] < GRID_OHM
     odds[:, GRID] = space.priors.open
-    odds[space.soldered :, :GRID] = 0.0  # a fuse is whole or blown
+    odds[space.soldered :, :GRID] = 0.0  # a fuse is intact or blown
     odds[space.soldered :, GRID] = space.priors.fuse
 
-    def times(where: str) -> float:
-        return space.rate_factors.get(where, 1.0) * (REMADE if where in repaired else 1.0)
+    def rate_factor(where: str) -> float:
+        return space.rate_factors.get(where, 1.0) * (
+            REPAIRED_ODDS_SHARE if where in repaired else 1.0
+        )
 
-    remade = np.array([times(joint.name) for joint in space.joints])
+    rate_factors = np.array([rate_factor(joint.name) for joint in space.joints])
     chain = [
-        fault.odds * times(fault.where) * OPEN_RAILS ** _measured(fault, unshorted)
+        fault.odds
+        * rate_factor(fault.where)
+        * OHMMETER_SHORT_SHARE ** _contradicting_measurements(fault, unshorted)
         for fault in space.chain
     ]
     with np.errstate(divide="ignore"):
-        return np.log(odds) + np.log(remade)[:, None], np.log(np.array(chain))
+        return np.log(odds) + np.log(rate_factors)[:, None], np.log(np.array(chain))
 
 
-def _measured(fault: ChainFault, unshorted: Sequence[str]) -> int:
-    """Return how often an ohmmeter spoke against a fault, if that is a short."""
+def _contradicting_measurements(fault: ChainFault, unshorted: Sequence[str]) -> int:
+    """Return the number of ohmmeter measurements that contradict a fault, if it is a short."""
     if fault.shorted is None or not fault.shorted.amps_sd:
-        return 0  # a fuse that is gone shows no ohms
+        return 0  # no bridge: an ohmmeter does not show a missing fuse
     return sum(feed in fault.shorted.feeds for feed in unshorted)
 
 
-def posterior(
+def compute_posterior(
     healthy: float, joints: FloatArray, chain: FloatArray, odds: tuple[FloatArray, FloatArray]
 ) -> Posterior:
-    """Combine logarithms of likelihood with the odds before evidence.
+    """Return probabilities from log likelihoods and prior odds by Bayes' rule.
 
     Args:
-        healthy: logarithm of likelihood if nothing is wrong.
-        joints: of each power joint's faults, shape (joints, COLUMNS).
-        chain: of each chain fault, shape (chain faults,).
-        odds: see `log_odds`.
+        healthy: log likelihood without a fault.
+        joints: log likelihood with each power joint at fault, shape (joints, COLUMNS).
+        chain: log likelihood of each chain fault, shape (chain faults,).
+        odds: logarithm of prior odds, see `log_odds`.
     """
     joint_weight, chain_weight = joints + odds[0], chain + odds[1]
     most = max(
@@ -168,9 +186,10 @@ def posterior(
 def named_suspects(
     space: FaultSpace, found: Posterior
 ) -> list[tuple[str, FaultKind, float, int | None]]:
-    """Every fault by name with its probability, and its joint where it has one; likeliest first.
+    """Return name, kind, probability and joint index of every fault, likeliest first.
 
-    Two ways of one fault at one node (dark alone, or with all after it) are one suspect.
+    Variants of one fault at one node (dark alone, or with all nodes after it) are one suspect.
+    Chain faults have no joint index.
     """
     rows: dict[tuple[str, FaultKind], tuple[float, int | None]] = {}
     for number, joint in enumerate(space.joints):
@@ -183,20 +202,20 @@ def named_suspects(
     return sorted(named, key=lambda row: -row[2])
 
 
-def likeliest_part(
+def likeliest_hypothesis(
     space: FaultSpace, found: Posterior, where: str, kind: FaultKind, joint: int | None
 ) -> FaultHypothesis:
-    """A suspect at the resistance, or in the way, that is most probable.
+    """Return a suspect at its most probable resistance, or in its most probable variant.
 
     Args:
         space: every single fault.
         found: probabilities.
-        where: name of the suspect, as `named_suspects` gives it.
-        kind: what is wrong there.
-        joint: its place among the power joints, None where it is none.
+        where: name of the suspect, from `named_suspects`.
+        kind: kind of its fault.
+        joint: its index among the power joints; None for a chain fault.
     """
     if joint is not None:
         column = GRID if kind == "open" else int(found.joints[joint, :GRID].argmax())
         return FaultHypothesis(where, kind, column)
-    ways = [n for n, f in enumerate(space.chain) if (f.where, f.kind) == (where, kind)]
-    return FaultHypothesis(where, kind, chain=max(ways, key=lambda way: float(found.chain[way])))
+    variants = [n for n, f in enumerate(space.chain) if (f.where, f.kind) == (where, kind)]
+    return FaultHypothesis(where, kind, chain=max(variants, key=lambda n: float(found.chain[n])))

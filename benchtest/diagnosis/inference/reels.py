@@ -48,7 +48,7 @@ def with_reels(view: ConditionalEvidence) -> Tolerances | None:
     mean, covariance = likelihood.under(-1, 0)
     gains = _gains(likelihood.values - mean, covariance, moved)
     gains += view.healthy
-    best = view.best_part
+    best = view.likeliest_fault
     if best is not None and best.chain < 0:
         row = view.row(best.where)
         mean, covariance = view.under(best)

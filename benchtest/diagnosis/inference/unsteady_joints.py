@@ -1,9 +1,9 @@
-"""Joints whose resistance changed while the readings were taken: intermittent, or growing.
+"""Joints whose resistance changed while the readings were taken: intermittent or growing.
 
-One probe under one lit set that is read twice must read the same. Where it does not, one joint may
-have been bad for some of the readings and good for the others, or may have grown as it warmed. Each
-joint is weighed at each resistance under each course that its change may have taken; so is a supply
-that stepped or drifted, and one slip of the pen.
+Two readings of one probe under one lit set must agree. If they do not, one joint may have been bad
+for some of the readings and good for the others, or may have grown as it warmed up. Each joint is
+evaluated at each resistance under each possible course of its change; a supply that stepped or
+drifted, and one typing error, are alternatives.
 """
 
 from __future__ import annotations
@@ -20,27 +20,23 @@ from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID
+from benchtest.diagnosis.thresholds import (
+    COURSE_SHARE_SD,
+    JOINT_EFFECT_SHARE_SD,
+    MIN_REPEAT_DIFFERENCE_SD,
+    MIN_REPEAT_DIFFERENCE_SHARE,
+    SUPPLY_CHANGE_ODDS,
+    SUPPLY_CHANGE_SHARE_SD,
+    SUPPLY_DRIFT_SHARE_SD,
+    UNSTEADY_JOINT_SHARE,
+)
 from benchtest.evidence.readings import Reading
 
-DISAGREE_SD, DISAGREE_SHARE = 6.0, 0.003
-"""Repeats disagree when they are farther apart than so many standard deviations of reading, and
-than this share of their value: supplies and meters drift that much as they warm. Ours."""
-UNSTEADY_SHARE = 0.1
-"""Share of bad joints that change while they are read. Common practice, no source."""
-SUPPLY_ODDS, SUPPLY_SHARE = 0.02, 0.005
-"""Odds that the supplies' volts change while readings are taken, and one standard deviation of it
-as a share. Common practice, no source."""
-SCALE_SD = 0.1
-"""Standard deviation of a joint's effect, as a share: node current is not exact."""
-WANDER_SHARE = 0.002
-"""Drift of supplies from reading to reading, as a share. Ours."""
-SHAPE_SHARE = 0.1
-"""Uncertainty of a change's course, as a share of the difference between its readings. Ours."""
-APART = 8
-"""Steps of the grid between two resistances that are tried: a factor of 1.6."""
-MOST_PULSED = 16
-"""Readings up to which a joint that was bad, good and bad again is weighed too."""
-GROWN = (0.0, 0.3, 0.6)
+GRID_STRIDE = 8
+"""Grid steps between two resistances that are evaluated: a factor of 1.6."""
+MAX_PULSED_READINGS = 16
+"""Number of readings up to which a joint that was bad, good and bad again is evaluated too."""
+INITIAL_GROWTH_SHARES = (0.0, 0.3, 0.6)
 """Shares of a grown joint's last effect that it may have had at first."""
 
 Course = Literal["intermittent", "growing"]
@@ -51,11 +47,12 @@ class UnsteadyJoints:
     """Explanations of the readings by joints that change.
 
     Attributes:
-        joints: logarithm of weight of each joint at each resistance, odds included, in the order
-            of the fault space, shape (joints, COLUMNS).
-        supply: the same of a supply that changes.
-        growing: places of joints that grow rather than come and go.
-        repeats: places of the readings that disagree with an earlier one, each behind that one.
+        joints: log weight of each joint at each resistance, prior odds included, in the order of
+            the
+            fault space, shape (joints, COLUMNS).
+        supply: log weight of a supply that changes.
+        growing: indices of joints that grow rather than come and go.
+        repeats: indices of two contradicting readings, the earlier one first.
     """
 
     joints: FloatArray
@@ -65,82 +62,89 @@ class UnsteadyJoints:
 
     @property
     def log_total(self) -> float:
-        """Logarithm of all their weights together."""
+        """Return the logarithm of the sum of all weights."""
         return float(np.logaddexp(np.logaddexp.reduce(self.joints, axis=None), self.supply))
 
     def course(self, joint: int) -> Course:
-        """Return the course of a joint's change that fits best."""
+        """Return the likeliest course of a joint's change."""
         return "growing" if joint in self.growing else "intermittent"
 
 
-def disagreeing(readings: Sequence[Reading], own_sd: FloatArray) -> list[tuple[int, int]]:
-    """Return pairs of places: each reading that disagrees with an earlier one of the same probe.
+def contradicting_repeats(readings: Sequence[Reading], own_sd: FloatArray) -> list[tuple[int, int]]:
+    """Return pairs of indices: each reading that contradicts an earlier one of the same probe.
 
     Args:
         readings: in the order they were taken.
-        own_sd: standard deviation of reading each of them, shape (readings,). [V, or A]
+        own_sd: standard deviation of each reading by itself, shape (readings,). [V, or A]
 
     Returns:
-        The earlier place first; of several earlier readings the farthest.
+        The earlier index first; of several earlier readings the one that differs most.
     """
     alike: defaultdict[tuple[object, ...], list[int]] = defaultdict(list)
     found = []
     for place, reading in enumerate(readings):
         before = alike[reading.lit, reading.probe, reading.unit]
-        apart = [abs(reading.value - readings[other].value) for other in before]
+        differences = [abs(reading.value - readings[other].value) for other in before]
         if before:
-            other = before[int(np.argmax(apart))]
+            other = before[int(np.argmax(differences))]
             sd = float(np.hypot(own_sd[place], own_sd[other]))
-            least = max(abs(reading.value), abs(readings[other].value)) * DISAGREE_SHARE
-            if max(apart) > DISAGREE_SD * sd + least:
+            least = (
+                max(abs(reading.value), abs(readings[other].value)) * MIN_REPEAT_DIFFERENCE_SHARE
+            )
+            if max(differences) > MIN_REPEAT_DIFFERENCE_SD * sd + least:
                 found.append((other, place))
         before.append(place)
     return found
 
 
-def unsteady_joints(view: ConditionalEvidence) -> UnsteadyJoints | None:
-    """Weigh joints that change, where repeated readings disagree; None where they do not.
+def find_unsteady_joints(view: ConditionalEvidence) -> UnsteadyJoints | None:
+    """Return explanations by joints that change; None without contradicting repeats.
 
     Args:
-        view: the evidence with nothing given.
+        view: the evidence with no faults given.
     """
-    likelihood, weighed = view.likelihood, view.likelihoods
-    if likelihood is None or weighed is None or not len(weighed.joints):
+    likelihood, joint_likelihoods = view.likelihood, view.likelihoods
+    if likelihood is None or joint_likelihoods is None or not len(joint_likelihoods.joints):
         return None
-    repeats = disagreeing(view.case.readings, likelihood.noise.own)
+    repeats = contradicting_repeats(view.case.readings, likelihood.noise.own)
     if not repeats:
         return None
     count = len(likelihood.values)
     courses, grows = _courses(count, repeats)
-    columns = np.append(np.arange(APART // 2, GRID, APART), GRID)
-    wide = np.append(np.full(len(columns) - 1, float(APART)), 1.0)
+    columns = np.append(np.arange(GRID_STRIDE // 2, GRID, GRID_STRIDE), GRID)
+    width = np.append(np.full(len(columns) - 1, float(GRID_STRIDE)), 1.0)
     plain_v = likelihood.healthy_mean()
-    own = np.hypot(WANDER_SHARE * likelihood.unloaded, SHAPE_SHARE * _apart(view, repeats))
+    own = np.hypot(
+        SUPPLY_DRIFT_SHARE_SD * likelihood.unloaded,
+        COURSE_SHARE_SD * _repeat_difference(view, repeats),
+    )
     covariance = likelihood.healthy_covariance + np.diag(own**2)
-    moved = (weighed.joint_mean[:, columns] - plain_v).reshape(-1, count)
+    moved = (joint_likelihoods.joint_mean[:, columns] - plain_v).reshape(-1, count)
     white = _Whitened(covariance, likelihood.values - plain_v, likelihood.slip_per_v)
     by_course = np.array([white.log_density(course * moved) for course in courses])
     by_course -= np.log(len(courses))
     supply_v = np.array([white.log_drift(course * likelihood.unloaded) for course in courses])
-    supply = float(np.logaddexp.reduce(supply_v)) - np.log(len(courses) / SUPPLY_ODDS)
-    shape = (len(weighed.joints), len(columns))
+    supply = float(np.logaddexp.reduce(supply_v)) - np.log(len(courses) / SUPPLY_CHANGE_ODDS)
+    shape = (len(joint_likelihoods.joints), len(columns))
     read = np.logaddexp.reduce(by_course, axis=0).reshape(shape)
-    # looks, and what was read before repairs: the joint may have been in either state
-    beside_healthy = view.healthy - likelihood.healthy()
-    beside = np.maximum((view.joints - weighed.joints)[:, columns], beside_healthy)
-    odds = view.odds[0][:, columns] + np.log(wide * UNSTEADY_SHARE)
-    joints = np.full((len(weighed.joints), COLUMNS), -np.inf)
-    joints[:, columns] = read + beside + odds
+    # marks and evidence from before repairs: the joint may have been good or bad for them
+    other_evidence_healthy = view.healthy - likelihood.healthy()
+    other_evidence = np.maximum(
+        (view.joints - joint_likelihoods.joints)[:, columns], other_evidence_healthy
+    )
+    odds = view.prior_log_odds[0][:, columns] + np.log(width * UNSTEADY_JOINT_SHARE)
+    joints = np.full((len(joint_likelihoods.joints), COLUMNS), -np.inf)
+    joints[:, columns] = read + other_evidence + odds
     best = np.array(grows)[by_course.argmax(axis=0)].reshape(shape)
-    likeliest = (read + beside + odds).argmax(axis=1)
+    likeliest = (read + other_evidence + odds).argmax(axis=1)
     growing = frozenset(np.flatnonzero(best[np.arange(len(best)), likeliest]).tolist())
-    return UnsteadyJoints(joints, supply + beside_healthy, growing, tuple(repeats))
+    return UnsteadyJoints(joints, supply + other_evidence_healthy, growing, tuple(repeats))
 
 
 def with_unsteady(found: Posterior, unsteady: UnsteadyJoints) -> Posterior:
-    """Return probabilities with joints that change among them.
+    """Return probabilities with joints that change included.
 
-    A supply that changes counts as healthy: no joint is to blame.
+    A supply that changes counts as healthy: no joint caused it.
     """
     log_total = float(np.logaddexp(found.log_total, unsteady.log_total))
     share = float(np.exp(found.log_total - log_total))
@@ -152,24 +156,27 @@ def with_unsteady(found: Posterior, unsteady: UnsteadyJoints) -> Posterior:
     )
 
 
-def _apart(view: ConditionalEvidence, repeats: Sequence[tuple[int, int]]) -> FloatArray:
-    """Return how far each reading's repeats are apart, 0 where they agree, shape (readings,)."""
+def _repeat_difference(view: ConditionalEvidence, repeats: Sequence[tuple[int, int]]) -> FloatArray:
+    """Return the difference of each reading's repeats, 0 where they agree, shape (readings,)."""
     readings = view.case.readings
     found = np.zeros(len(readings))
     for first, last in repeats:
-        apart = abs(readings[first].value - readings[last].value)
+        differences = abs(readings[first].value - readings[last].value)
         for place, reading in enumerate(readings):
             if (reading.lit, reading.probe) == (readings[last].lit, readings[last].probe):
-                found[place] = max(found[place], apart)
+                found[place] = max(found[place], differences)
     return found
 
 
 def _courses(count: int, repeats: Sequence[tuple[int, int]]) -> tuple[list[FloatArray], list[bool]]:
-    """Return shares of a joint's effect on each reading, shape (readings,), and which ones grow."""
+    """Return courses of a joint's effect, shape (readings,) each, and True for those that grow.
+
+    A course is the share of the joint's effect in each reading.
+    """
     place = np.arange(count)
     steps = [(place < turn).astype(float) for turn in range(1, count)]
     courses = [*steps, *(1.0 - step for step in steps)]
-    if count <= MOST_PULSED:
+    if count <= MAX_PULSED_READINGS:
         for start in range(1, count - 1):
             for stop in range(start + 1, count):
                 inside = ((place >= start) & (place < stop)).astype(float)
@@ -178,13 +185,13 @@ def _courses(count: int, repeats: Sequence[tuple[int, int]]) -> tuple[list[Float
     for start in sorted({first for first, _ in repeats}):
         for stop in sorted({last for _, last in repeats if last > start}):
             ramp = np.clip((place - start) / (stop - start), 0.0, 1.0)
-            courses += [least + (1.0 - least) * ramp for least in GROWN]
-            grows += [True] * len(GROWN)
+            courses += [least + (1.0 - least) * ramp for least in INITIAL_GROWTH_SHARES]
+            grows += [True] * len(INITIAL_GROWTH_SHARES)
     return courses, grows
 
 
 class _Whitened:
-    """Readings in standard deviations that have nothing to do with each other."""
+    """Residuals of the readings, transformed to independent unit variances."""
 
     def __init__(self, covariance: FloatArray, off: FloatArray, slip_per_v: float) -> None:
         lower = np.linalg.cholesky(covariance)
@@ -196,29 +203,33 @@ class _Whitened:
         self._slip = slip + 0.5 * (np.log(2.0 * np.pi) - np.log(self._own))
 
     def log_density(self, moved: FloatArray) -> FloatArray:
-        """Return the logarithm of density with the readings moved, one of them perhaps a slip.
+        """Return the log density of shifted readings, at most one of them a typing error.
 
         Args:
-            moved: shape (..., readings). [V, or A]
+            moved: shifts, shape (..., readings). [V, or A]
 
         Returns:
             Shape (...,).
         """
         moved = moved @ self._root.T
         rest = self._off - moved
-        square = SCALE_SD**2 * (moved**2).sum(axis=-1)
-        along = SCALE_SD * (moved * rest).sum(axis=-1)
+        square = JOINT_EFFECT_SHARE_SD**2 * (moved**2).sum(axis=-1)
+        along = JOINT_EFFECT_SHARE_SD * (moved * rest).sum(axis=-1)
         whole = 0.5 * (along**2 / (1.0 + square) - np.log1p(square) - (rest**2).sum(axis=-1))
-        # leave one out; the doubt about the scale is taken out of the rest first
-        rest = rest - (SCALE_SD * along / (1.0 + square))[..., None] * moved
+        # leave one out, after the rest is corrected for the uncertain scale
+        rest = rest - (JOINT_EFFECT_SHARE_SD * along / (1.0 + square))[..., None] * moved
         slipped = 0.5 * (rest @ self._root) ** 2 / self._own + self._slip
         return np.asarray(
             self._plain + whole + np.logaddexp(0.0, np.logaddexp.reduce(slipped, axis=-1))
         )
 
     def log_drift(self, moved: FloatArray) -> float:
-        """Return the logarithm of density with the readings moved by an unknown small share."""
-        along = SUPPLY_SHARE * (self._root @ moved)
+        """Return the log density of readings shifted by an unknown small share of given values.
+
+        Args:
+            moved: the values, shape (readings,). [V, or A]
+        """
+        along = SUPPLY_CHANGE_SHARE_SD * (self._root @ moved)
         square, pull = float(along @ along), float(along @ self._off)
         rest = 0.5 * (pull**2 / (1.0 + square) - float(self._off @ self._off))
         return float(self._plain + rest - 0.5 * np.log1p(square))

@@ -85,7 +85,7 @@ def tied_explanations(several: Sequence[FaultCombination], log_single: float) ->
         return []
     best = several[0].log_weight
     sets = [
-        frozenset(part.where for part in one.parts)
+        frozenset(part.where for part in one.faults)
         for one in several
         if one.log_weight > best - MAX_TIE_LOG
     ]
@@ -168,7 +168,7 @@ def unexplained_marks(view: ConditionalEvidence, part: FaultHypothesis | None) -
     found = []
     for mark in odd:
         if mark.lit not in looks:
-            looks[mark.lit] = view.should_look(mark.lit, part)
+            looks[mark.lit] = view.expected_looks(mark.lit, part)
         start = view.design.index(mark.strand, 1)
         should = looks[mark.lit][:, start : start + view.design.strand(mark.strand).nodes]
         # a place may be one node off

@@ -187,7 +187,7 @@ class Situation:
         def then(reading: Reading) -> float:
             supposed = replace(case, readings=(*case.readings, reading))
             view = assumption.views.of(
-                supposed, conditional.parts, conditional.best_so_far, conditional.memory
+                supposed, conditional.given, conditional.best_so_far, conditional.earlier
             )
             evidence = PlanningEvidence(supposed.readings, view.likelihood, view.likelihoods)
             return best_score(ranking.forecaster, view.posterior, evidence, self.permitted)
@@ -244,7 +244,7 @@ def separate_tied_combination(situation: Situation) -> NextReading | None:
     inference = situation.inference
     if not inference.tied or inference.is_sure:
         return None
-    parts = inference.several[0].parts
+    parts = inference.several[0].faults
     for part in parts:
         if situation.suspected[part.where] < MIN_DECIDED_PROBABILITY:
             others = tuple(other for other in parts if other.where != part.where)

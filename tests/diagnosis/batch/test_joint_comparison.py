@@ -13,7 +13,7 @@ from scipy.stats import norm
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis.batch.joint_comparison import (
     SCALE_OHM,
-    compare,
+    compare_sessions,
     joint_ohms,
     outlier_joints,
 )
@@ -79,7 +79,7 @@ def test_unread_joints_are_any_healthy_ones(design: Design) -> None:
     assert row.ohms.high == pytest.approx(
         0.002 * math.exp(norm.ppf(0.95 * 1.005) * SPREAD), rel=0.01
     )
-    change = compare(design, nothing, nothing)[0]
+    change = compare_sessions(design, nothing, nothing)[0]
     assert change.factor[0] == pytest.approx(math.exp(-1.645 * math.sqrt(2.0) * SPREAD), rel=0.05)
     assert change.grown == pytest.approx(0.5, abs=1e-6)
     assert not change.beyond_noise
@@ -91,12 +91,12 @@ def test_a_joint_that_has_grown_is_named_with_its_resistance(design: Design, ohm
     for seed in (0, 1):
         before = _session(design, seed, joints=read)
         after = _session(design, seed, [f"2A+={ohm}"], read)
-        worst, *others = compare(design, before, after)
+        worst, *others = compare_sessions(design, before, after)
         assert worst.where == "2A+"
         assert worst.beyond_noise
         assert worst.after.low / 1.15 < ohm < worst.after.high * 1.15
         assert not any(change.beyond_noise for change in others)
-        back = {change.where: change for change in compare(design, after, before)}
+        back = {change.where: change for change in compare_sessions(design, after, before)}
         assert back["2A+"].beyond_noise
         assert back["2A+"].grown == pytest.approx(1.0 - worst.grown, abs=1e-9)
 
@@ -110,14 +110,14 @@ def test_two_sessions_of_a_unit_that_has_not_changed_agree(design: Design) -> No
         prop.receive(frame_from_duty(all_lit(design).duty(design)))
         again = [replace(r, volts=[prop.measure(r.probe) for _ in range(3)][-1])
                  for r in before.readings]  # fmt: skip
-        changes = compare(design, before, UnitReadings("WF-03", again))
+        changes = compare_sessions(design, before, UnitReadings("WF-03", again))
         assert not any(change.beyond_noise for change in changes)
 
 
 def test_a_joint_not_read_before_is_not_said_to_have_grown(design: Design) -> None:
     """It may have been bad all along: one joint in two hundred is."""
     after = _session(design, 5, ["2A+=0.3"], ["2A+", "2A+", "1A+"])
-    worst = compare(design, UnitReadings("WF-03", ()), after)[0]
+    worst = compare_sessions(design, UnitReadings("WF-03", ()), after)[0]
     assert worst.where == "2A+"
     assert worst.grown > 0.9
     assert not worst.beyond_noise
@@ -137,7 +137,9 @@ def test_a_fault_elsewhere_clears_no_joint_that_was_not_read(design: Design) -> 
     assert rows["1A+"].shown_ohm is not None
     # 4 mΩ past what a healthy joint has: four to one against it by the drop that was read
     assert rows["1A+"].shown_ohm < 0.01
-    later = compare(design, faulty, _session(design, 5, ["3A-=0.3"], ["3A-", "3A-", "1A+"]))
+    later = compare_sessions(
+        design, faulty, _session(design, 5, ["3A-=0.3"], ["3A-", "3A-", "1A+"])
+    )
     named = {change.where: change for change in later}
     assert named["3A-"].grown > 0.9
     assert not named["3A-"].beyond_noise
@@ -154,7 +156,7 @@ def test_joints_that_one_reading_cannot_tell_apart_share_the_suspicion(design: D
         prop.receive(frame_from_duty(lit.duty(design)))
         probes = [rail, rail_probe(BusPad("foot", 2)), rail]
         units.append(UnitReadings("WF-03", [Reading(lit, p, prop.measure(p)) for p in probes]))
-    first, second, *_ = compare(design, units[0], units[1])
+    first, second, *_ = compare_sessions(design, units[0], units[1])
     assert {first.where, second.where} == {"2A+", "2A-"}
     assert first.grown == pytest.approx(second.grown, abs=0.01)
     assert not first.beyond_noise

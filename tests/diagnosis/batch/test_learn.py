@@ -15,19 +15,19 @@ from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.batch.fault_rates import scale_priors
-from benchtest.diagnosis.batch.learn import BatchKnowledge, engine_for, learn
+from benchtest.diagnosis.batch.learn import BatchKnowledge, learn
 from benchtest.diagnosis.batch.model import (
-    SPLITS,
-    SUPPLY_SPLITS,
     UnitEvidence,
     UnitReadings,
     batch_prediction,
     unit_evidence_of,
 )
+from benchtest.diagnosis.engine import engine_for
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.planning.batch_readings import batch_calibration_readings
 from benchtest.diagnosis.repair_scope import still_valid
+from benchtest.diagnosis.thresholds import SHARED_VARIANCE_SPLITS, SUPPLY_VARIANCE_SPLITS
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.pattern import frame_from_duty
@@ -101,12 +101,19 @@ def _dense(told: Sequence[UnitEvidence]) -> tuple[FloatArray, FloatArray]:
     rest = np.zeros_like(same, dtype=float)
     rest[same] = np.concatenate([one.rest.ravel() for one in told])
     logs, means, covariances = [], [], []
-    for shares in product(SPLITS, SPLITS, SPLITS, SUPPLY_SPLITS):
+    for shares in product(
+        SHARED_VARIANCE_SPLITS,
+        SHARED_VARIANCE_SPLITS,
+        SHARED_VARIANCE_SPLITS,
+        SUPPLY_VARIANCE_SPLITS,
+    ):
         each = np.array(shares)
         batch, own = np.diag(each), np.diag(1.0 - each)
         covariance = per_sd @ batch @ per_sd.T + same * (per_sd @ own @ per_sd.T) + rest
         gain = np.linalg.solve(covariance, per_sd @ batch).T
-        odds = sum(np.log(SPLITS[share]) for share in shares[:3]) + np.log(SUPPLY_SPLITS[shares[3]])
+        odds = sum(np.log(SHARED_VARIANCE_SPLITS[share]) for share in shares[:3]) + np.log(
+            SUPPLY_VARIANCE_SPLITS[shares[3]]
+        )
         logs.append(odds + multivariate_normal(cov=covariance).logpdf(off))
         means.append(gain @ off)
         covariances.append(np.eye(len(each)) - gain @ per_sd @ batch)
@@ -211,8 +218,8 @@ def test_a_unit_of_other_nodes_is_left_out_and_named(design: Design) -> None:
     good = _batch(design, 6)
     other = _unit(design.scaled(current=1.35), 6, 699)
     learned = learn(design, [UnitReadings("WF-07", _read(other)), *good])
-    assert learned.taught == tuple(unit.tag for unit in good)
-    assert [left.tag for left in learned.left_out] == ["WF-07"]
+    assert learned.learned_from == tuple(unit.tag for unit in good)
+    assert [left.tag for left in learned.unused] == ["WF-07"]
     assert learned.factors == pytest.approx(learn(design, good).factors, rel=1e-3)
 
 
@@ -227,7 +234,9 @@ def test_a_misread_digit_teaches_nothing(design: Design) -> None:
 
 
 def test_readings_from_before_a_repair_are_left_out(design: Design) -> None:
-    unit = UnitReadings("WF-01", _read(_unit(design, 8, 800, hidden="2A+=0.4")), mended=["2A+"])
+    unit = UnitReadings(
+        "WF-01", _read(_unit(design, 8, 800, hidden="2A+=0.4")), repaired_later=["2A+"]
+    )
     valid = still_valid(design, "2A+", unit.readings)
     assert 0 < sum(valid) < len(valid)
     kept = [reading for reading, ok in zip(unit.readings, valid, strict=True) if ok]
@@ -254,7 +263,7 @@ def test_nothing_seen_teaches_nothing(design: Design) -> None:
     assert learn(design, []) == BatchKnowledge(design, FROM_MANY_REELS)
     learned = learn(design, [UnitReadings("WF-01", [])])
     assert (learned.design, learned.tolerances) == (design, FROM_MANY_REELS)
-    assert [(left.tag, left.why) for left in learned.left_out] == [("WF-01", "has no readings")]
+    assert [(left.tag, left.reason) for left in learned.unused] == [("WF-01", "has no readings")]
 
 
 def test_the_order_of_the_units_does_not_matter(design: Design) -> None:
@@ -278,7 +287,10 @@ def test_readings_that_teach_are_asked_until_little_is_left(design: Design) -> N
 
 
 def test_a_joint_that_was_mended_before_is_suspected_sooner(design: Design) -> None:
-    units = [UnitReadings("WF-01", (), repaired=["2A+"]), UnitReadings("WF-02", (), mended=["2A+"])]
+    units = [
+        UnitReadings("WF-01", (), repaired=["2A+"]),
+        UnitReadings("WF-02", (), repaired_later=["2A+"]),
+    ]
     units += [UnitReadings(f"WF-{number:02}", ()) for number in (3, 4)]
     rate_factors = learn(design, units).rate_factors
     # gamma of shape 0.3 about 0.005: (0.3 + 2) / (0.3 + 4 * 0.005), by hand
@@ -325,7 +337,7 @@ def test_a_supply_that_was_exchanged_is_no_bad_feed(design: Design) -> None:
 def test_a_unit_unlike_those_before_is_judged_as_if_it_were_the_first(design: Design) -> None:
     """Nodes that draw a fifth more: likelier from what is usual than from what was learned."""
     narrow = replace(FROM_MANY_REELS, current=0.01, wire=0.01)
-    learned = BatchKnowledge(design, narrow, taught=("WF-01",))
+    learned = BatchKnowledge(design, narrow, learned_from=("WF-01",))
     readings = _read(_unit(design.scaled(current=1.2), 3, 350))
     alone = Engine(learned.design, learned.priors, narrow).diagnose(readings)
     found = engine_for(design, learned).diagnose(readings)

@@ -8,9 +8,13 @@ from scipy.stats import multivariate_normal
 
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.inference.conditional import EvidenceSet
-from benchtest.diagnosis.inference.masked_pairs import APART, masked_pairs, with_masked_pairs
-from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
+from benchtest.diagnosis.inference.masked_pairs import (
+    GRID_STRIDE,
+    find_masked_pairs,
+    with_masked_pairs,
+)
 from benchtest.diagnosis.model.fault_response import GRID
+from benchtest.diagnosis.thresholds import FURTHER_FAULT_LOG
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit_set
@@ -25,24 +29,28 @@ def test_a_pair_weighs_what_its_density_and_its_odds_say(fan: Design, fan_engine
     for probe in ("crown:2+>crown:11+", "crown:2->crown:11-", "1B"):
         bench.readings.append(bench.read(odd, parse_probe(probe, fan)))
     view = fan_engine._usual.views.of(EvidenceSet(bench.readings, (), DEFAULT_METER, ()))
-    pairs = masked_pairs(view)
+    pairs = find_masked_pairs(view)
     assert pairs is not None
     assert len(pairs.weight)
     likelihood = view.likelihood
     assert likelihood is not None
-    columns = [*range(APART // 2, GRID, APART), GRID]
-    plain, about = likelihood.healthy_mean(), likelihood.rough_means()
+    columns = [*range(GRID_STRIDE // 2, GRID, GRID_STRIDE), GRID]
+    plain, rough_means = likelihood.healthy_mean(), likelihood.rough_means()
     for joint, other, weight in list(zip(pairs.joint, pairs.other, pairs.weight, strict=True))[:5]:
         total = 0.0
         for one in columns:
             for two in columns:
-                mean = about[joint, one] + about[other, two] - plain
+                mean = rough_means[joint, one] + rough_means[other, two] - plain
                 density = multivariate_normal.logpdf(
                     likelihood.values, mean, likelihood.healthy_covariance
                 )
-                odds = view.odds[0][joint, one] + view.odds[0][other, two] + ONE_MORE_LOG
-                wide = (APART if one < GRID else 1) * (APART if two < GRID else 1)
-                total += wide * np.exp(density + odds - view.posterior.log_total)
+                odds = (
+                    view.prior_log_odds[0][joint, one]
+                    + view.prior_log_odds[0][other, two]
+                    + FURTHER_FAULT_LOG
+                )
+                width = (GRID_STRIDE if one < GRID else 1) * (GRID_STRIDE if two < GRID else 1)
+                total += width * np.exp(density + odds - view.posterior.log_total)
         assert weight == pytest.approx(total, rel=1e-6)
 
 
@@ -53,7 +61,7 @@ def test_probabilities_with_pairs_among_them_say_the_same_of_the_rest(
     odd = parse_lit_set("1 3 5 7 9 11", fan)
     bench.readings.append(bench.read(odd, parse_probe("crown:2+>crown:11+", fan)))
     view = fan_engine._usual.views.of(EvidenceSet(bench.readings, (), DEFAULT_METER, ()))
-    pairs = masked_pairs(view)
+    pairs = find_masked_pairs(view)
     assert pairs is not None
     found, single = with_masked_pairs(view.posterior, pairs), view.posterior
     share = 1.0 / (1.0 + pairs.weight.sum())
@@ -63,5 +71,6 @@ def test_probabilities_with_pairs_among_them_say_the_same_of_the_rest(
     assert more == pytest.approx(2.0 * (1.0 - share))
 
 
-def test_nothing_read_leaves_no_pairs_to_speak_of(fan_engine: Engine) -> None:
-    assert masked_pairs(fan_engine._usual.views.of(EvidenceSet((), (), DEFAULT_METER, ()))) is None
+def test_without_readings_there_are_no_masked_pairs(fan_engine: Engine) -> None:
+    view = fan_engine._usual.views.of(EvidenceSet((), (), DEFAULT_METER, ()))
+    assert find_masked_pairs(view) is None

@@ -16,11 +16,11 @@ from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import fault_combinations
-from benchtest.diagnosis.inference.posterior import ONE_MORE_LOG
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.diagnosis.suspect_evidence import suspect_evidence
+from benchtest.diagnosis.thresholds import FURTHER_FAULT_LOG
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -155,18 +155,18 @@ def test_the_weight_of_two_is_the_sum_over_both_resistances(
     look = CachedLookup(views, case, None, views.of(case))
 
     best = fault_combinations(look)[0]
-    assert {part.where for part in best.parts} == {"1A+", "3A-"}
+    assert {part.where for part in best.faults} == {"1A+", "3A-"}
     names = [joint.name for joint in space.joints]
     first = names.index("1A+")
     plain, step = look(()), 4
     total = -np.inf
     for column in range(0, GRID, step):
         row = look((FaultHypothesis("1A+", "resistive", column),)).row("3A-")
-        weight = np.logaddexp.reduce(row) + plain.odds[0][first][column] + np.log(step)
-        total = np.logaddexp(total, weight + ONE_MORE_LOG)
+        weight = np.logaddexp.reduce(row) + plain.prior_log_odds[0][first][column] + np.log(step)
+        total = np.logaddexp(total, weight + FURTHER_FAULT_LOG)
     assert best.log_weight == pytest.approx(total, abs=0.3)
-    assert {part.where: part.ohm for part in best.parts}["1A+"] == pytest.approx(0.5, rel=0.15)
-    assert GRID_OHM[0] < best.parts[0].ohm < GRID_OHM[-1]
+    assert {part.where: part.ohm for part in best.faults}["1A+"] == pytest.approx(0.5, rel=0.15)
+    assert GRID_OHM[0] < best.faults[0].ohm < GRID_OHM[-1]
 
 
 def test_a_reason_gives_what_a_good_unit_shows(comb: Design, engine: Engine) -> None:

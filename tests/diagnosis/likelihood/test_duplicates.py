@@ -57,7 +57,7 @@ def test_nor_does_it_before_a_repair_in_a_comparison_or_for_a_batch(
     learned = [
         learn(fan, [UnitReadings("WF-01", [end] * n)]) for n in (MOST_ALIKE, MOST_ALIKE + 30)
     ]
-    assert learned[0].taught == ("WF-01",)
+    assert learned[0].learned_from == ("WF-01",)
     assert learned[1].factors == learned[0].factors
     assert learned[1].priors == learned[0].priors
 

@@ -15,7 +15,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.inference.conditional import chance_beyond
+from benchtest.diagnosis.inference.conditional import chi_square_tail
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
@@ -56,7 +56,7 @@ def test_chance_of_being_so_far_off_is_that_of_chi_squared(count: int) -> None:
     # scipy.stats.chi2 is the other side
     for square in (0.0, 0.3, 4.0, 30.0, 150.0, 1010.0, 3100.0):
         expected = chi2.sf(square, count)
-        assert chance_beyond(square, count) == pytest.approx(expected, rel=1e-9, abs=1e-15)
+        assert chi_square_tail(square, count) == pytest.approx(expected, rel=1e-9, abs=1e-15)
 
 
 def test_information_of_many_components_is_the_double_sum() -> None:

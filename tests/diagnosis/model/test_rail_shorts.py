@@ -13,8 +13,8 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.inference.posterior import OPEN_RAILS
 from benchtest.diagnosis.model.rail_shorts import short_places
+from benchtest.diagnosis.thresholds import OHMMETER_SHORT_SHARE
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, Probe
@@ -264,7 +264,7 @@ def test_ohms_between_the_rails_speak_against_a_short_and_not_against_a_fuse(
     plain, once, twice = (shorted(("feed1",) * times) for times in (0, 1, 2))
     assert plain > once > twice
     odds = [p / (1.0 - p) for p in (plain, once)]
-    assert odds[1] == pytest.approx(OPEN_RAILS * odds[0], rel=0.2)
+    assert odds[1] == pytest.approx(OHMMETER_SHORT_SHARE * odds[0], rel=0.2)
     dead = [Reading(lit, parse_probe(f"{n}A", design), 0.0) for n in (1, 3)]
     first = engine.diagnose(dead, unshorted=("feed1", "feed1")).suspects[0]
     assert (first.where, first.fault) == ("feed1", "short")  # its fuse, in the same words

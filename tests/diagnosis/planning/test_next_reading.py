@@ -14,7 +14,7 @@ from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.conditional import EvidenceSet
-from benchtest.diagnosis.partly import partial_explanations
+from benchtest.diagnosis.inference.multiple_faults import partial_explanations
 from benchtest.diagnosis.planning.next_reading import (
     PlanningEvidence,
     best_score,
