@@ -516,7 +516,7 @@ def _outside_model_probability(
         read = unsteady.log_total - (view.healthy - likelihood.healthy())
     else:
         mean, covariance = likelihood.under(-1, 0) if part is None else view.under(part)
-        read = float(likelihood.density(mean, covariance))
+        read = float(likelihood.log_density(mean, covariance))
     return outside_model_probability(read, len(likelihood.values), likelihood.slip_per_v)
 
 
@@ -544,14 +544,14 @@ def is_other_bin(usual: ConditionalEvidence, current: float) -> bool:
     more = current**2 - usual.tolerances.current**2
 
     def with_any_bin(mean: FloatArray, covariance: FloatArray) -> float:
-        loaded = mean - likelihood.unloaded
-        return float(likelihood.density(mean, covariance + more * np.outer(loaded, loaded)))
+        loaded = mean - likelihood.unloaded_v
+        return float(likelihood.log_density(mean, covariance + more * np.outer(loaded, loaded)))
 
     gain = with_any_bin(*likelihood.under(-1, 0)) + usual.healthy - likelihood.healthy()
     if best is not None and best.chain < 0:
         row = usual.row(best.where)
         mean, covariance = usual.under(best)
-        less = float(likelihood.density(mean, covariance))
+        less = float(likelihood.log_density(mean, covariance))
         gain = max(gain, float(np.logaddexp.reduce(row)) + with_any_bin(mean, covariance) - less)
     odds = np.log(OTHER_BIN / (1.0 - OTHER_BIN)) - np.log(MIN_OTHER_BIN_ODDS)
     return bool(gain + odds > usual.posterior.log_total)

@@ -10,7 +10,7 @@ from benchtest.diagnosis.finding import AfterRepair, ReadingEvidence, SuspectEvi
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.unsteady_joints import UnsteadyJoints
-from benchtest.diagnosis.likelihood.robust_gaussian import worth_given_rest
+from benchtest.diagnosis.likelihood.robust_gaussian import conditional_log_density
 from benchtest.evidence.marks import Mark
 
 MIN_GAIN_LOG = 1.0
@@ -79,8 +79,8 @@ def _of_readings(
     good, good_covariance = likelihood.under(-1, 0)
     bad, bad_covariance = conditional.under(hypothesis)
     values = likelihood.values
-    gain = worth_given_rest(values - bad, bad_covariance)
-    gain -= worth_given_rest(values - good, good_covariance)
+    gain = conditional_log_density(values - bad, bad_covariance)
+    gain -= conditional_log_density(values - good, good_covariance)
     # the strongest first; of equal ones the earlier
     order = np.argsort(-np.round(gain, 6), kind="stable")
     in_favor = [int(row) for row in order if gain[row] > MIN_GAIN_LOG][:MAX_FOR]

@@ -19,6 +19,35 @@ Ours."""
 
 # -- Likelihood -------------------------------------------------------------------------------
 
+MAX_HEADROOM_SD = 3.0
+"""Standard deviations of headroom within which a node may be nonlinear: hardly any lies beyond."""
+MIN_FITTED_SD = 3.0
+"""Standard deviations by which a joint must move a reading for the resistance that fits this
+reading to be tried: less than that shows as no sharp peak. Ours."""
+MAX_BELOW_BEST_LOG = 30.0
+"""Log likelihood below the best from which a fault keeps its estimate: e^-30 is negligible."""
+MIN_RULED_OUT_SD = 10.0
+"""Standard deviations past which a reading rules out a resistance and all above it: far
+beyond any error of an estimate. Ours."""
+MIN_SHORT_PLACE_PROBABILITY = 0.1
+"""Probability, given a short, from which a place is named: others are not worth a look first."""
+MAX_IDENTICAL_READINGS = 6
+"""Identical readings that count. A meter rounds the same voltage the same way, so further ones
+contain no information: a table pasted into itself must not raise a probability. Ours."""
+MAX_READINGS = 40
+"""Readings that one finding uses. A session that plans its readings needs fewer. Ours."""
+MAX_COMPARED_READINGS = 400
+"""Readings among which these are selected, the last ones of more: bounds the cost. Ours."""
+MAX_SELECTION_JOINTS = 4
+"""Joints that explain most readings, whose own readings are selected first. Ours."""
+MAX_SUSPECT_READINGS = 20
+"""Readings selected for those joints: half, so that the other joints keep theirs. Ours."""
+MAX_UNEXPLAINED_SHARE = 0.2
+"""Share of a reading's deviation by which an explanation may miss it. Estimates of a nonlinear
+fault are off by as much. Ours."""
+MAX_PROBE_READINGS = 2
+"""Readings of one probe under one lit set that are kept: the second reveals a slip. Ours."""
+
 
 # -- Inference --------------------------------------------------------------------------------
 

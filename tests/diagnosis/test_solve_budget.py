@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine, PreRepairEvidence
-from benchtest.diagnosis.likelihood.selection import MOST_WEIGHED
 from benchtest.diagnosis.planning.candidates import lit_sets, reachable_probes
 from benchtest.diagnosis.solve_budget import MAX_UNITS, SolveBudget, Stage
+from benchtest.diagnosis.thresholds import MAX_READINGS
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -94,7 +94,7 @@ def test_a_table_of_hundreds_names_the_joint_for_the_cost_of_one_finding(
     assert finding.suspects[0].probability > 0.9
     assert engine.work_units <= MAX_UNITS
     assert len(finding.readings) == 300
-    assert MOST_WEIGHED < 300
+    assert MAX_READINGS < 300
 
 
 def test_a_plan_has_runners_up_for_while_the_next_finding_is_worked_out(

@@ -397,7 +397,7 @@ class _ConditionalCurves:
                 for effect in likelihood.effects
             ]
         mean, covariance = linear_predictions(self._low, place, np.arange(LOW_STEPS))
-        return likelihood.density(mean, covariance, place)
+        return likelihood.log_density(mean, covariance, place)
 
 
 def _at_low_ohm(base: LitSetResponse, likelihood: ReadingLikelihood) -> LitSetResponse:

@@ -3,7 +3,7 @@
 Without given faults the table is exact. With some it is a low-order correction: the shifts of the
 readings by single faults add up; node current and the grid's cell scale each shift; one typing
 error is allowed as in `robust_gaussian`. The shift by a fault that causes undervoltage is known to
-`GUESS_SHARE`. The error of this approximation for each fault alone is subtracted, limited to
+`ESTIMATE_SHARE`. The error of this approximation for each fault alone is subtracted, limited to
 `MAX_CORRECTION_LOG`. Of marks, given faults and a further one explain what each explains alone, and
 contradict what each contradicts alone.
 """
@@ -26,7 +26,7 @@ from benchtest.diagnosis.likelihood.marks import (
     best_explained,
     strand_looks,
 )
-from benchtest.diagnosis.likelihood.nonlinear import GUESS_SHARE
+from benchtest.diagnosis.likelihood.nonlinear import ESTIMATE_SHARE
 from benchtest.diagnosis.likelihood.robust_gaussian import shifted_log_likelihood
 from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS
 from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
@@ -78,7 +78,7 @@ class ReadingTable:
 
     def scale_sd(self, joint: int, columns: slice | int = slice(None)) -> FloatArray:
         """Return the standard deviation of the shift by a joint's fault, as a share of it."""
-        guess = np.where(self.undervoltage[joint, columns], GUESS_SHARE, CELL_SD)
+        guess = np.where(self.undervoltage[joint, columns], ESTIMATE_SHARE, CELL_SD)
         return np.asarray(np.hypot(self.current_sd, guess))
 
     def shift_of(self, index: _TableIndex) -> tuple[FloatArray, float]:

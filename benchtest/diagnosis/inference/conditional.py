@@ -212,7 +212,7 @@ class ConditionalEvidence:
         _ = self.healthy  # records the best likelihood first: hopeless faults are not solved
         rough = self._rough_rows()
         plausible = [n for n, row in enumerate(rough) if likelihood.is_plausible(row)]
-        plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].starved].max()), 9))
+        plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].nonlinear].max()), 9))
         left = REFINEMENT_BUDGET_SHARE * self.case.budget.left
         if len(plausible) * KNOTS * likelihood.solve_units <= left:
             each = left
@@ -241,7 +241,7 @@ class ConditionalEvidence:
         key = (joint, alone and self.responses.is_large)
         if key not in self._rough:
             self.case.budget.take(("row", self.given, joint), self.likelihood.row_units)
-            self._rough[key] = self.likelihood.rough(joint, alone=alone)
+            self._rough[key] = self.likelihood.rough(joint, separately=alone)
         return self._rough[key]
 
     def _solve_row(self, joint: int, rough: Row, most_units: float) -> None:

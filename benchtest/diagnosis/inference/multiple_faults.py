@@ -24,7 +24,7 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.likelihood.nonlinear import APART, means_at
+from benchtest.diagnosis.likelihood.nonlinear import KNOT_STEP, means_at
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, STEP_LOG
 from benchtest.diagnosis.model.faults import FaultSpace
@@ -907,13 +907,13 @@ def _solved_partial(
         [effect.base.nonlinear[joint] for effect in likelihood.effects]
     )
     first = int(np.flatnonzero(nonlinear)[0])
-    columns = sorted({*range(first, GRID, APART), GRID})
+    columns = sorted({*range(first, GRID, KNOT_STEP), GRID})
     units = (len(columns) + 2) * likelihood.solve_units
     if units > PARTIAL_BUDGET_SHARE * likelihood.budget.left:
         return None
     score = _partial_scores_at(view, likelihood, joint, columns)
     best = columns[int(score.argmax())]
-    half = APART // 2
+    half = KNOT_STEP // 2
     near = [column for column in (best - half, best + half) if first <= column < GRID]
     columns += near
     score = np.append(score, _partial_scores_at(view, likelihood, joint, near))
@@ -925,7 +925,7 @@ def _partial_scores_at(
 ) -> FloatArray:
     """Return the scores of a joint solved at some resistances, shape (columns,)."""
     for column in columns:
-        likelihood.take(joint, column)
+        likelihood.charge(joint, column)
     if not columns:
         return np.zeros(0)
     means = np.array([means_at(likelihood, joint, column) for column in columns])

@@ -18,7 +18,7 @@ import numpy as np
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.likelihood.robust_gaussian import SLIP
+from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID
 from benchtest.diagnosis.thresholds import (
     COURSE_SHARE_SD,
@@ -115,7 +115,7 @@ def find_unsteady_joints(view: ConditionalEvidence) -> UnsteadyJoints | None:
     width = np.append(np.full(len(columns) - 1, float(GRID_STRIDE)), 1.0)
     plain_v = likelihood.healthy_mean()
     own = np.hypot(
-        SUPPLY_DRIFT_SHARE_SD * likelihood.unloaded,
+        SUPPLY_DRIFT_SHARE_SD * likelihood.unloaded_v,
         COURSE_SHARE_SD * _repeat_difference(view, repeats),
     )
     covariance = likelihood.healthy_covariance + np.diag(own**2)
@@ -123,7 +123,7 @@ def find_unsteady_joints(view: ConditionalEvidence) -> UnsteadyJoints | None:
     white = _Whitened(covariance, likelihood.values - plain_v, likelihood.slip_per_v)
     by_course = np.array([white.log_density(course * moved) for course in courses])
     by_course -= np.log(len(courses))
-    supply_v = np.array([white.log_drift(course * likelihood.unloaded) for course in courses])
+    supply_v = np.array([white.log_drift(course * likelihood.unloaded_v) for course in courses])
     supply = float(np.logaddexp.reduce(supply_v)) - np.log(len(courses) / SUPPLY_CHANGE_ODDS)
     shape = (len(joint_likelihoods.joints), len(columns))
     read = np.logaddexp.reduce(by_course, axis=0).reshape(shape)
@@ -199,7 +199,7 @@ class _Whitened:
         self._own = np.sum(self._root**2, axis=0)
         self._off = self._root @ off
         self._plain = -np.log(np.diag(lower)).sum() - 0.5 * len(off) * np.log(2.0 * np.pi)
-        slip = np.log(slip_per_v * SLIP / (1.0 - SLIP))
+        slip = np.log(slip_per_v * SLIP_PROBABILITY / (1.0 - SLIP_PROBABILITY))
         self._slip = slip + 0.5 * (np.log(2.0 * np.pi) - np.log(self._own))
 
     def log_density(self, moved: FloatArray) -> FloatArray:

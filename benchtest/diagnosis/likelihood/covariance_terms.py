@@ -1,4 +1,10 @@
-"""Covariances of readings under each joint's fault, from sums formed once."""
+"""Covariance of readings under every joint's fault, from sums formed once.
+
+A joint's change is a rank-one change of the circuit. The derivative of reading `i` by a shared
+cause becomes `a_i + b β_i + c_i γ_i + d β_i γ_i`, where `γ` (`compensating_a`) and `β` (`back`) are
+one number for each reading and resistance, and `a, b, c, d` do not depend on the resistance. Sums
+over thousands of branches of products of these four terms are formed once, for all joints together.
+"""
 
 from __future__ import annotations
 
@@ -16,19 +22,20 @@ from benchtest.diagnosis.likelihood.measurement import TapEffects, in_reading_or
 from benchtest.diagnosis.model.fault_response import DesignResponse, JointEffects
 
 CACHE_OCTETS = 400_000
-"""Of a large array's rows, so many are worked on at a time."""
+"""Rows of a large array processed together fill about this much memory, to stay in the cache."""
 TERMS = 4
-"""What a cause does is `a + b·back + c·compensating_a + d·back·compensating_a`."""
+"""Number of terms of a cause's effect: `a + b·back + c·compensating_a + d·back·compensating_a`."""
 
 
 class CovarianceTerms:
-    """Sums over causes, nodes and strands that the covariance under every joint's fault is made of.
+    """Sums over causes, nodes and strands, from which covariances follow.
 
-    They do not depend on the resistances that a joint is tried at. Of all joints, or of one.
+    They do not depend on the resistance at which a joint is tried.
 
     Attributes:
-        of: lit set of each reading, shape (readings,).
-        own: change of each reading per volt put into each joint, shape (joints, readings).
+        lit_of: index of each reading's lit set, shape (readings,).
+        change_per_v: change of each reading per volt injected in series with each joint, shape
+            (joints, readings).
     """
 
     def __init__(
@@ -36,28 +43,40 @@ class CovarianceTerms:
         responses: DesignResponse,
         effects: Sequence[TapEffects],
         tolerances: Tolerances,
-        alone: int | None = None,
+        only: int | None = None,
     ) -> None:
+        """Form the sums.
+
+        Args:
+            responses: the prop without faults, or with the given ones.
+            effects: readings and sensitivities of each lit set.
+            tolerances: of the unit.
+            only: index of the only joint to include; None for all joints of the fault space.
+        """
         self._responses, self._effects, self._tolerances = responses, effects, tolerances
-        made = [e.base.effects if alone is None else e.base.alone(alone) for e in effects]
-        self.of = lit_set_of(effects)
-        some = slice(None) if alone is None else slice(alone, alone + 1)
-        columns = responses.joint_columns[some]
-        self.own = in_reading_order(effects, [effect.branch[columns] for effect in effects], axis=1)
-        self._tried = responses.joint_places[some]
+        joint_effects = [e.base.effects if only is None else e.base.alone(only) for e in effects]
+        self.lit_of = lit_set_of(effects)
+        selected = slice(None) if only is None else slice(only, only + 1)
+        columns = responses.joint_columns[selected]
+        self.change_per_v = in_reading_order(
+            effects, [effect.branch[columns] for effect in effects], axis=1
+        )
+        self._joint_places = responses.joint_places[selected]
         parts = [
-            _Causes(responses, tolerances, e, of, columns)
-            for e, of in zip(effects, made, strict=True)
+            _Causes(responses, tolerances, effect, response, columns)
+            for effect, response in zip(effects, joint_effects, strict=True)
         ]
         self._fixed = parts[0].fixed
         self._healthy = in_reading_order(effects, [part.healthy for part in parts], axis=0)
-        self._push = in_reading_order(effects, [part.compensating_a for part in parts], axis=1)
+        self._compensating = in_reading_order(
+            effects, [part.compensating_a for part in parts], axis=1
+        )
         self._back = np.stack([part.back for part in parts], axis=1)
         self._both = np.stack([part.both for part in parts], axis=1)
-        self._form_nodes([each.load for each in made])
+        self._form_nodes([each.load for each in joint_effects])
 
     def _form_nodes(self, loads: list[FloatArray]) -> None:
-        """Sums over each node's own current and each strand's."""
+        """Form the sums over the currents of each node and of each strand."""
         responses, effects, tolerances = self._responses, self._effects, self._tolerances
         node, strand = tolerances.node**2, tolerances.strand**2
         plain = in_reading_order(effects, [effect.load for effect in effects], axis=1)
@@ -68,11 +87,11 @@ class CovarianceTerms:
         ]
         self._node_plain = node * plain.T @ plain + strand * plain_strands.T @ plain_strands
         count = len(effects)
-        self._node_cross = np.empty((len(self.own), len(self.of), count))
-        self._node_both = np.empty((len(self.own), count, count))
-        # with flat loads one array serves all lit sets: its square is formed once
-        alike = responses.is_large and all(each is loads[0] for each in loads)
-        square = loads[0] ** 2 if alike else None
+        self._node_cross = np.empty((len(self.change_per_v), len(self.lit_of), count))
+        self._node_both = np.empty((len(self.change_per_v), count, count))
+        # with constant loads one array serves all lit sets: form its square once
+        is_shared = responses.is_large and all(each is loads[0] for each in loads)
+        square = loads[0] ** 2 if is_shared else None
         for one in range(count):
             drawn = plain * amps[one][:, None]
             self._node_cross[:, :, one] = -node * loads[one].T @ drawn
@@ -90,28 +109,28 @@ class CovarianceTerms:
         back: FloatArray,
         compensating_a: FloatArray,
     ) -> FloatArray:
-        """Covariances from all causes but the meter and the tried joint's own resistance.
+        """Return the covariance from all causes but the meter and the tried joint's resistance.
 
         Args:
-            joints: places in the fault space of the joints that are tried, shape (tried,).
-            of: place among `joints` of each row of `back`, shape (rows,).
-            back: shape (rows, readings).
-            compensating_a: shape (rows, readings). [A]
+            joints: indices in the fault space of the tried joints, shape (tried,).
+            of: index in `joints` of each row, shape (rows,).
+            back: `β` of each row, shape (rows, readings).
+            compensating_a: `γ` of each row, shape (rows, readings). [A]
 
         Returns:
-            Shape (rows, readings, readings).
+            Shape (rows, readings, readings). [V²]
         """
-        count, lit = len(self.of), self.of
+        count, lit = len(self.lit_of), self.lit_of
         terms = np.concatenate(
             [
                 np.broadcast_to(self._healthy, (len(joints), *self._healthy.shape)),
                 self._back[joints][:, lit],
-                self._push[joints],
+                self._compensating[joints],
                 self._both[joints][:, lit],
             ],
             axis=1,
         )
-        terms[np.arange(len(joints)), :, self._fixed + self._tried[joints]] = 0.0
+        terms[np.arange(len(joints)), :, self._fixed + self._joint_places[joints]] = 0.0
         products = terms @ terms.swapaxes(1, 2)
         products = products.reshape(len(joints), TERMS, count, TERMS, count)
         cross = self._node_cross[joints][:, :, lit]
@@ -125,27 +144,27 @@ class CovarianceTerms:
             right = factors[other]
             if right is None:
                 continue
-            some = right[:, None, :] * products[of, one, :, other]
+            product = right[:, None, :] * products[of, one, :, other]
             if (left := factors[one]) is not None:
-                some *= left[:, :, None]
-            total += some
+                product *= left[:, :, None]
+            total += product
             if one != other:
-                total += np.swapaxes(some, 1, 2)
+                total += np.swapaxes(product, 1, 2)
         return np.asarray(total)
 
 
 class _Causes:
-    """What the shared causes do to one lit set's readings under every joint's fault.
+    """Effects of the shared causes on one lit set's readings under every joint's fault.
 
-    Causes are in the order of `circuit.tolerance.cause_names`, of joints those that carry current,
-    and behind them those of the nodes' law.
+    Causes are in the order of `circuit.tolerance.cause_names`, with only the joints that carry
+    current, followed by those of `model.node_variation`.
 
     Attributes:
-        fixed: how many there are before the joints.
-        healthy: with nothing wrong, shape (taps, causes).
-        back: per `back`, shape (joints, causes).
-        compensating_a: per `compensating_a`, shape (joints, taps, causes).
-        both: per their product, shape (joints, causes).
+        fixed: number of causes before the joints.
+        healthy: effect without a fault, shape (taps, causes).
+        back: effect per `back`, shape (joints, causes).
+        compensating_a: effect per `compensating_a`, shape (joints, taps, causes).
+        both: effect per product of the two, shape (joints, causes).
     """
 
     def __init__(
@@ -153,18 +172,18 @@ class _Causes:
         responses: DesignResponse,
         tolerances: Tolerances,
         effect: TapEffects,
-        of_joints: JointEffects,
+        joint_effects: JointEffects,
         columns: IndexArray,
     ) -> None:
         circuit, base = responses.circuit, effect.base
-        volts, load, branch = of_joints.branch, of_joints.load, effect.branch
+        volts, load, branch = joint_effects.branch, joint_effects.load, effect.branch
         siemens, branch_a = circuit.conductance_s, base.solution.branch_a
         joints, taps = volts.shape[1], branch.shape[1]
-        of = _materials(responses, tolerances, effect, volts)
-        healthy = [effect.load.sum(axis=0), *of.healthy]
-        back = [-(base.solution.load_a @ load), *of.back]
-        compensating_a = [np.zeros((joints, taps)), *of.compensating_a]
-        both = [np.zeros(joints), *of.both]
+        materials = _materials(responses, tolerances, effect, volts)
+        healthy = [effect.load.sum(axis=0), *materials.healthy]
+        back = [-(base.solution.load_a @ load), *materials.back]
+        compensating_a = [np.zeros((joints, taps)), *materials.compensating_a]
+        both = [np.zeros(joints), *materials.both]
         supply = circuit.supply_v * tolerances.supply
         rows = circuit.joint_rows[1]
         shares, current_a = effect.joint_shares, branch_a[rows]
@@ -174,28 +193,29 @@ class _Causes:
         self.fixed = len(supply) + len(healthy)
 
         def joined(
-            supplies: FloatArray, moved: list[FloatArray], own: FloatArray, law: FloatArray
+            supplies: FloatArray, effects: list[FloatArray], own: FloatArray, variation: FloatArray
         ) -> FloatArray:
-            three = np.stack(moved[:3], axis=-1) @ tolerances.mixing
-            fuse = tolerances.fuse * moved[3][..., None]
-            feeds = np.stack(moved[4:], axis=-1)
-            return np.concatenate([supplies * supply, three, fuse, feeds, own, law], axis=-1)
+            mixed = np.stack(effects[:3], axis=-1) @ tolerances.mixing
+            fuse = tolerances.fuse * effects[3][..., None]
+            feeds = np.stack(effects[4:], axis=-1)
+            return np.concatenate([supplies * supply, mixed, fuse, feeds, own, variation], axis=-1)
 
-        none = np.zeros((1, len(supply)))
+        no_supply = np.zeros((1, len(supply)))
         response = branch[rows].T * shares
-        law = effect.read.per_amp.T @ effect.law
-        self.healthy = joined(effect.read.per_supply, healthy, response * current_a, law)
-        law = -(load.T @ effect.law)
-        # a fuse is in one branch with its supply: without it, that supply drives nothing
-        supplied = circuit.supply_matrix[columns] - of.supplied
-        self.back = joined(supplied, back, own * current_a, law)
-        still = np.broadcast_to(none, (joints, taps, len(supply)))
-        none_of_law = np.zeros((joints, taps, law.shape[1]))  # a node pushes nothing
+        variation = effect.read.per_amp.T @ effect.variation_a
+        self.healthy = joined(effect.read.per_supply, healthy, response * current_a, variation)
+        variation = -(load.T @ effect.variation_a)
+        # a fuse is in one branch with its supply: once blown, that supply drives no current
+        supplied = circuit.supply_matrix[columns] - materials.supplied
+        self.back = joined(supplied, back, own * current_a, variation)
+        no_supply_taps = np.broadcast_to(no_supply, (joints, taps, len(supply)))
+        # a node's variation has no effect through the compensating current
+        no_variation = np.zeros((joints, taps, variation.shape[1]))
         self.compensating_a = joined(
-            still, compensating_a, own_through[:, None, :] * response, none_of_law
+            no_supply_taps, compensating_a, own_through[:, None, :] * response, no_variation
         )
         through = own * own_through
-        self.both = joined(np.repeat(none, joints, axis=0), both, through, none_of_law[:, 0])
+        self.both = joined(np.repeat(no_supply, joints, axis=0), both, through, no_variation[:, 0])
 
 
 @dataclass(frozen=True)
@@ -203,11 +223,11 @@ class _Materials:
     """Sums over branches by `circuit.tolerance.shared_weights`, and over the supplies.
 
     Attributes:
-        healthy: with nothing wrong, shape (materials, taps).
-        back: per `back`, shape (materials, joints).
-        compensating_a: per `compensating_a`, of each material, shape (joints, taps).
-        both: per their product, shape (materials, joints).
-        supplied: what each supply moves by each joint, shape (joints, feeds).
+        healthy: effect without a fault, shape (materials, taps).
+        back: effect per `back`, shape (materials, joints).
+        compensating_a: effect per `compensating_a`, for each material, shape (joints, taps).
+        both: effect per product of the two, shape (materials, joints).
+        supplied: effect of each supply by each joint, shape (joints, feeds).
     """
 
     healthy: FloatArray
@@ -220,48 +240,48 @@ class _Materials:
 def _materials(
     responses: DesignResponse, tolerances: Tolerances, effect: TapEffects, volts: FloatArray
 ) -> _Materials:
-    """Sums for one lit set.
+    """Return the sums for one lit set.
 
     Args:
-        responses: the prop without faults.
+        responses: the prop without faults, or with the given ones.
         tolerances: of the unit.
-        effect: what is read of the lit set.
-        volts: across each branch per volt put into each joint, shape (kept, joints).
+        effect: readings and sensitivities of the lit set.
+        volts: voltage across each branch per volt at each joint, shape (kept, joints).
     """
     circuit, branch = responses.circuit, effect.branch
     siemens = circuit.conductance_s
-    # one row for each material: of thousands of branches, none is picked out and copied
-    made = shared_weights(circuit, tolerances)
-    carried = made * effect.base.solution.branch_a
-    conducted = [(siemens * of)[:, None] * branch for of in made]
-    pushed = siemens[:, None] * circuit.supply_matrix
+    # one row for each material: no branches are selected and copied
+    weights = shared_weights(circuit, tolerances)
+    carried = weights * effect.base.solution.branch_a
+    conducted = [(siemens * weight)[:, None] * branch for weight in weights]
+    supplied_a = siemens[:, None] * circuit.supply_matrix
     if responses.is_large:
-        columns_of = [*conducted, carried.T, pushed]
-        found, both = _products(volts, np.hstack(columns_of), made * siemens)
+        columns_of = [*conducted, carried.T, supplied_a]
+        found, both = _products(volts, np.hstack(columns_of), weights * siemens)
         widths = np.cumsum([each.shape[1] for each in columns_of])[:-1]
         *compensating_a, back, supplied = np.split(found, widths, axis=1)
         return _Materials(carried @ branch, back.T, compensating_a, both, supplied)
     compensating_a = [volts.T @ each for each in conducted]
-    both = (made * siemens) @ volts**2
-    return _Materials(carried @ branch, carried @ volts, compensating_a, both, volts.T @ pushed)
+    both = (weights * siemens) @ volts**2
+    return _Materials(carried @ branch, carried @ volts, compensating_a, both, volts.T @ supplied_a)
 
 
 def _products(
     volts: FloatArray, columns: FloatArray, weights: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """`volts.T @ columns` and `weights @ volts**2`: once through `volts`, by what a cache holds."""
+    """Return `volts.T @ columns` and `weights @ volts**2`, block by block for the cache."""
     found = np.zeros((volts.shape[1], columns.shape[1]))
     squares = np.zeros((len(weights), volts.shape[1]))
     step = max(1, CACHE_OCTETS // max(1, volts[:1].nbytes))
     for start in range(0, len(volts), step):
-        some = volts[start : start + step]
-        found += some.T @ columns[start : start + step]
-        squares += weights[:, start : start + step] @ (some * some)
+        block = volts[start : start + step]
+        found += block.T @ columns[start : start + step]
+        squares += weights[:, start : start + step] @ (block * block)
     return found, squares
 
 
 def _by_strand(circuit: Circuit, per_node: FloatArray) -> FloatArray:
-    """Sums over each strand's loaded nodes, shape (strands, ...)."""
-    every = np.zeros((circuit.design.node_count, per_node.shape[1]))
-    every[circuit.loaded] = per_node
-    return np.asarray(np.add.reduceat(every, circuit.design.first_index, axis=0))
+    """Return sums over each strand's loaded nodes, shape (strands, ...)."""
+    all_nodes = np.zeros((circuit.design.node_count, per_node.shape[1]))
+    all_nodes[circuit.loaded] = per_node
+    return np.asarray(np.add.reduceat(all_nodes, circuit.design.first_index, axis=0))

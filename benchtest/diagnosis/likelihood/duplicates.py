@@ -1,4 +1,4 @@
-"""Readings that say the same again."""
+"""Readings that repeat an identical display."""
 
 from __future__ import annotations
 
@@ -6,34 +6,32 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
+from benchtest.diagnosis.thresholds import MAX_IDENTICAL_READINGS
 from benchtest.evidence.readings import Reading
-
-MOST_ALIKE = 6
-"""Times that the same display counts. A meter rounds the same volts the same way, so the tenth
-tells nothing new; a table pasted into itself must make nobody surer, nor wait for minutes. Ours."""
 
 
 def without_duplicates(readings: Sequence[Reading]) -> list[Reading]:
-    """The readings that count, in their order; see `drop_duplicates`."""
-    return [readings[place] for place in drop_duplicates(readings)[0]]
+    """Return the readings without repeated duplicates, in their order; see `drop_duplicates`."""
+    return [readings[index] for index in drop_duplicates(readings)[0]]
 
 
 def drop_duplicates(readings: Sequence[Reading]) -> tuple[list[int], list[int]]:
-    """Places of the readings that count, in their order, and for each reading the one it stands by.
+    """Drop a reading once `MAX_IDENTICAL_READINGS` identical ones exist.
 
-    Those are left out that show what was shown `MOST_ALIKE` times before, under the same lit set,
-    with the same meter and at the same probe; they stand by the last of these.
+    A dropped reading is mapped to the last one kept. Readings are identical with the same value,
+    lit set, meter and probe.
 
     Returns:
-        Places among `readings`, and for every reading a place in that list.
+        Indices of the kept readings among `readings`, ascending, and for each reading the index, in
+        that list, of itself or of the reading it repeats.
     """
     seen: defaultdict[Reading, list[int]] = defaultdict(list)
     kept: list[int] = []
-    stands_by: list[int] = []
-    for place, reading in enumerate(readings):
-        alike = seen[replace(reading, at=None)]
-        if len(alike) < MOST_ALIKE:
-            alike.append(len(kept))
-            kept.append(place)
-        stands_by.append(alike[-1])
-    return kept, stands_by
+    kept_for: list[int] = []
+    for index, reading in enumerate(readings):
+        identical = seen[replace(reading, at=None)]
+        if len(identical) < MAX_IDENTICAL_READINGS:
+            identical.append(len(kept))
+            kept.append(index)
+        kept_for.append(identical[-1])
+    return kept, kept_for

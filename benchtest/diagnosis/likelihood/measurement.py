@@ -1,4 +1,4 @@
-"""What is read, as columns over the circuit's unknowns, and the noise of reading it."""
+"""Measurement model: readings as linear functions of the circuit's unknowns, and their errors."""
 
 from __future__ import annotations
 
@@ -26,36 +26,37 @@ from benchtest.prop.design import FeedName
 from benchtest.prop.lit_set import LitSet
 
 ISLAND_SHARE, ISLAND_LIT_SHARE = 0.4, 0.12
-"""Uncertainty of the volts of copper that an open joint cut off, one standard deviation as a share
-of the supply's: of all readings on it together, and of those under one lit set. Its rails show
-anything between nothing and nearly all of the supply (1.5 to 4.3 V at 5 V), depending on where its
-data line rests, what protects its pins, and stray light. Common practice, no source."""
+"""Standard deviation of the voltage of copper cut off by an open joint, as a share of the supply's:
+of all readings on it together, and of those under one lit set. Its rails show anything between
+nothing and nearly all of the supply (1.5 to 4.3 V at 5 V), depending on the idle level of its data
+line, the protection of its pins, and stray light. Common practice, no source."""
 ISLAND_OWN_V = 0.05
 """Standard deviation of each reading on it by itself: its logic starts and stops. [V] Ours."""
 NO_CABLE = -2
-"""Stands for the cable of a feed that is open."""
+"""Branch number of the cable of a feed whose fuse is blown."""
 LEADS_V = 1e-4
-"""Unsteadiness of tips held by hand. [V] Common practice, no source."""
+"""Standard deviation from probe tips held by hand. [V] Common practice, no source."""
 ROUNDING = 0.4
-"""Standard deviation of what a person or a coarse meter rounds away, in steps: 1/sqrt(12) for even
-errors, and more, since readings near each other are rounded alike. Ours."""
+"""Standard deviation of rounding by a person or a coarse meter, in steps: more than the 1/sqrt(12)
+of a uniform error, since similar readings are rounded alike. Ours."""
 CLAMP_SHARE, CLAMP_A = 0.02, 0.05
-"""Standard deviation of a clamp meter: share of reading, and [A]. Common practice, no source."""
+"""Standard deviation of a clamp meter: share of the reading, and [A]. Common practice, no
+source."""
 
 
 @dataclass(frozen=True)
 class Taps:
-    """Readings of one lit set.
+    """Readings under one lit set, as linear functions of the unknowns.
 
     Attributes:
         lit: strands lit.
-        rows: place of each among all readings, in order.
-        columns: what each reads of the unknowns, shape (unknowns, taps).
-        constant: what it reads beyond them, shape (taps,).
-        per_supply: change of that constant with the volts of each supply, shape (taps, feeds).
-        cable: kept branch that a clamp is round, `NO_CABLE` where that is open, -1 for volts,
-            shape (taps,).
-        readings: what was read, shape (taps,).
+        rows: index of each tap among all readings, in order.
+        columns: derivative of each tap by the unknowns, shape (unknowns, taps).
+        constant: offset of each tap, shape (taps,). [V, or A]
+        per_supply: derivative of the offset by each supply's voltage, shape (taps, feeds).
+        cable: kept branch that a clamp is around, `NO_CABLE` if that branch is open, -1 for voltage
+            readings, shape (taps,).
+        readings: the readings, one for each tap.
     """
 
     lit: LitSet
@@ -67,12 +68,12 @@ class Taps:
     readings: tuple[Reading, ...]
 
     def moved_to(self, circuit: Circuit) -> Taps:
-        """The same readings of another circuit of the same design."""
+        """Return the same readings as taps of another circuit of the same design."""
         return _group(circuit, self.lit, self.rows, self.readings)
 
 
 def taps_of(circuit: Circuit, readings: Sequence[Reading]) -> list[Taps]:
-    """Readings grouped by what was lit, in the order lit sets were first used."""
+    """Return readings grouped by lit set, in the order in which lit sets first occur."""
     groups: dict[LitSet, list[int]] = {}
     for row, reading in enumerate(readings):
         groups.setdefault(reading.lit, []).append(row)
@@ -104,7 +105,7 @@ def _tap(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, in
 
 
 def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, int]:
-    """Amperes of a feed's cable: its conductance times the volts along it."""
+    """Return a feed's cable current: the cable's conductance times the voltage along it."""
     assert isinstance(reading.probe.red.place, FeedName)
     names = [feed.name for feed in circuit.design.feeds]
     feed = names.index(reading.probe.red.place.feed)
@@ -118,9 +119,9 @@ def _clamp(circuit: Circuit, reading: Reading) -> tuple[FloatArray, FloatArray, 
 
 
 def read_at(solution: Solution, taps: Taps) -> FloatArray:
-    """What the taps read at a solution, shape (taps,). [V, or A]
+    """Return the values of the taps at a solution, shape (taps,). [V, or A]
 
-    Volts go by points, for copper adrift is no unknown.
+    Voltages of disconnected copper are no unknowns, so they are taken from the points.
     """
     values = np.asarray(taps.columns.T @ solution.x + taps.constant)
     if solution.circuit.reduced.adrift.any():
@@ -131,18 +132,20 @@ def read_at(solution: Solution, taps: Taps) -> FloatArray:
 
 @dataclass(frozen=True)
 class TapEffects:
-    """The healthy prop's readings of one lit set, and what moves them.
+    """Readings of the healthy prop under one lit set, and their sensitivities to all causes.
 
     Attributes:
-        base: the lit set's healthy prop.
-        taps: what is read.
-        value: healthy readings, shape (taps,).
-        read: the taps, solved backwards.
-        load: change per ampere taken at a loaded node, times its amperes, (loaded, taps).
-        joint_shares: of all joints that carry current, the given ones too, see
-            `circuit.tolerance.joint_moments`, shape (carrying,).
-        capped_push: see `DesignResponse.capped_compensating_a`, shape (joints, COLUMNS). [A]
-        law: what each loaded node draws more by its law, see `law.node_variation_a`. [A]
+        base: the healthy prop under the lit set.
+        taps: the readings.
+        value: their values, shape (taps,). [V, or A]
+        read: their adjoint sensitivities.
+        load: change per relative change of each loaded node's current, shape (loaded, taps). [V, or
+            A]
+        joint_shares: relative standard deviation of all joints that carry current, the given ones
+            too, see `circuit.tolerance.joint_moments`, shape (carrying,).
+        capped_compensating_a: see `DesignResponse.capped_compensating_a`, (joints, COLUMNS). [A]
+        variation_a: additional current of each loaded node by each cause, see
+            `model.node_variation.node_variation_a`, shape (loaded, causes). [A]
     """
 
     base: LitSetResponse
@@ -152,7 +155,7 @@ class TapEffects:
     load: FloatArray
     joint_shares: FloatArray
     capped_compensating_a: FloatArray
-    law: FloatArray
+    variation_a: FloatArray
 
     @property
     def branch(self) -> FloatArray:
@@ -161,7 +164,13 @@ class TapEffects:
 
 
 def tap_effects(responses: DesignResponse, taps: Taps, tolerances: Tolerances) -> TapEffects:
-    """Solve backwards for the taps of one lit set."""
+    """Return the readings of one lit set and their sensitivities, by the adjoint method.
+
+    Args:
+        responses: the prop without faults, or with the given ones.
+        taps: the readings.
+        tolerances: of the unit.
+    """
     base = responses.base(taps.lit)
     solution = base.solution
     circuit = solution.circuit
@@ -169,25 +178,31 @@ def tap_effects(responses: DesignResponse, taps: Taps, tolerances: Tolerances) -
     load = read.per_amp * solution.load_a[:, None]
     _, rows = circuit.joint_rows
     mean, shares = joint_moments(solution, tolerances)
-    more = joint_mean_effect(solution, read.branch_ohm[rows], mean)
-    read = Sensitivities(read.branch_ohm, read.per_amp, read.per_supply + more)
+    per_supply = read.per_supply + joint_mean_effect(solution, read.branch_ohm[rows], mean)
+    read = Sensitivities(read.branch_ohm, read.per_amp, per_supply)
     given = [name in responses.given for name in circuit.joint_rows[0]]
     shares = np.where(given, CELL_SD, shares)
     compensating_a = responses.capped_compensating_a(base)
-    value, law = read_at(solution, taps), node_variation_a(solution, tolerances)
-    return TapEffects(base, taps, value, read, load, shares, compensating_a, law)
+    value, variation_a = read_at(solution, taps), node_variation_a(solution, tolerances)
+    return TapEffects(base, taps, value, read, load, shares, compensating_a, variation_a)
 
 
 def in_reading_order(
     effects: Sequence[TapEffects], parts: Sequence[FloatArray], axis: int
 ) -> FloatArray:
-    """Lit sets' parts joined and put back into the order of the readings."""
+    """Return an array for all readings from one array for each lit set.
+
+    Args:
+        effects: of each lit set.
+        parts: for each lit set an array with its taps along `axis`.
+        axis: axis of the readings.
+    """
     joined = np.concatenate(parts, axis=axis)
     return np.take(joined, np.argsort(_rows_of(effects)), axis=axis)
 
 
 def lit_set_of(effects: Sequence[TapEffects]) -> IndexArray:
-    """Place of each reading's lit set in `effects`, shape (readings,)."""
+    """Return the index in `effects` of each reading's lit set, shape (readings,)."""
     places = [np.full(len(effect.taps.rows), n) for n, effect in enumerate(effects)]
     return np.concatenate(places)[np.argsort(_rows_of(effects))]
 
@@ -201,9 +216,9 @@ class Noise:
     """Errors of reading.
 
     Attributes:
-        own: standard deviation of each reading by itself, shape (readings,). [V, or A]
-        gain: share of the value that one unknown, common to the session, puts on each reading;
-            one standard deviation, shape (readings,).
+        own: independent standard deviation of each reading, shape (readings,). [V, or A]
+        gain: relative standard deviation from the meter's gain, one unknown common to the session,
+            shape (readings,).
     """
 
     own: FloatArray
@@ -211,63 +226,66 @@ class Noise:
 
 
 def island_leads(circuit: Circuit, readings: Sequence[Reading]) -> FloatArray:
-    """Leads of each reading on copper that an open joint cut off.
+    """Return which leads of each reading are on copper that an open joint cut off.
 
     Returns:
-        1 for the red lead and -1 for the black one by the label of the copper's part in
-        `ReducedNetwork.component`, 0 elsewhere, shape (readings, parts).
+        1 for the red lead and -1 for the black one, in the column of the copper's label in
+        `ReducedNetwork.component`, 0 elsewhere, shape (readings, components).
     """
-    part, floating = circuit.reduced.component, circuit.floating
-    found = np.zeros((len(readings), int(part.max(initial=0)) + 1))
+    component, floating = circuit.reduced.component, circuit.floating
+    found = np.zeros((len(readings), int(component.max(initial=0)) + 1))
     for row, reading in enumerate(readings):
         if reading.volts is None:
             continue
         for point, sign in ((reading.probe.red, 1.0), (reading.probe.black, -1.0)):
             number = circuit.netlist.number(point)
             if floating[number]:
-                found[row, part[number]] += sign
+                found[row, component[number]] += sign
     return found
 
 
 def island_covariance(
     leads: Sequence[FloatArray], rows: Sequence[Sequence[int]], supply_v: float
 ) -> FloatArray:
-    """Covariance of readings on copper that is cut off, from what is not known of its volts.
+    """Return the covariance of readings on disconnected copper, from its unknown voltage.
 
-    All readings on one piece of copper are off by the same unknown volts, so the sign of a drop and
-    the difference of two readings still discriminate between the two rails.
+    All readings on one piece of copper share its unknown voltage, so the sign of a drop and the
+    difference of two readings still discriminate between the two rails.
 
     Args:
-        leads: of each lit set, see `island_leads`; all under the same open joints.
-        rows: place of each lit set's readings among all.
+        leads: of each lit set, see `island_leads`; all with the same open joints.
+        rows: index of each lit set's readings among all.
         supply_v: of the prop. [V]
 
     Returns:
         Shape (readings, readings). [V²]
     """
     order = np.concatenate([np.asarray(each, dtype=np.intp) for each in rows])
-    every = np.concatenate(leads)
+    all_leads = np.concatenate(leads)
     lit_set = np.repeat(np.arange(len(rows)), [len(each) for each in rows])
-    shared = every @ every.T
-    alike = ISLAND_SHARE**2 + ISLAND_LIT_SHARE**2 * (lit_set[:, None] == lit_set)
-    found = supply_v**2 * alike * shared
-    own = np.arange(len(order))
-    found[own, own] += ISLAND_OWN_V**2 * every.any(axis=1)
-    back = np.argsort(order)
-    return np.asarray(found[np.ix_(back, back)])
+    shared = all_leads @ all_leads.T
+    variance = ISLAND_SHARE**2 + ISLAND_LIT_SHARE**2 * (lit_set[:, None] == lit_set)
+    found = supply_v**2 * variance * shared
+    diagonal = np.arange(len(order))
+    found[diagonal, diagonal] += ISLAND_OWN_V**2 * all_leads.any(axis=1)
+    inverse = np.argsort(order)
+    return np.asarray(found[np.ix_(inverse, inverse)])
 
 
 def values_of(readings: Sequence[Reading]) -> FloatArray:
-    """What was read, volts or amperes, shape (readings,)."""
+    """Return the measured values, shape (readings,). [V, or A]"""
     return np.array([reading.value for reading in readings], dtype=np.float64)
 
 
 def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:
-    """Noise of each reading.
+    """Return the errors of each reading.
 
-    A meter's gain is one unknown common to the session, so it goes into `gain`; its digits are
-    fresh for each reading. The class limits are taken for two standard deviations of the gain
-    and three of the digits.
+    A meter's gain is one unknown common to the session; its resolution is independent noise. The
+    accuracy class counts as two standard deviations of the gain and three of the digits.
+
+    Args:
+        readings: the readings.
+        default: meter of readings that name none.
     """
     own, gain = [], []
     steps = infer_rounding_steps(readings, default)
@@ -285,7 +303,7 @@ def noise_of(readings: Sequence[Reading], default: Meter) -> Noise:
 
 
 def volt_noise(meter: Meter, volts: FloatArray) -> FloatArray:
-    """Standard deviation of readings but for the meter's gain, same shape. [V]"""
+    """Return the standard deviation of readings apart from the meter's gain, same shape. [V]"""
     ranges_v = np.array(meter.ranges_v)
     place = np.minimum(np.searchsorted(ranges_v, np.abs(volts)), len(ranges_v) - 1)
     steps = max(meter.digits / 3.0, 0.29)  # 0.29: rounding to whole counts, 1/sqrt(12)

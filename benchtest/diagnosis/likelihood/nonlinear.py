@@ -1,11 +1,11 @@
-"""Faults that starve nodes of volts: there the circuit is solved anew, at a few resistances.
+"""Readings under faults that leave nodes without enough voltage, by a few solved circuits.
 
-A strand whose nodes run out of headroom draws less, so its joint drops less than a straight line
-says. Between the resistances that are solved, readings change smoothly with the logarithm of the
-resistance. Where the evidence rules a resistance out and all above it, none is solved above it.
+A strand whose nodes run out of headroom draws less, so its joint drops less than a linear model
+predicts. Between the resistances that are solved, readings change smoothly with log resistance. If
+the evidence rules out a resistance and all above it, none above is solved.
 
-Where a whole prop is short of volts, every joint starves some nodes: the finding's budget bounds
-what is solved. Other faults keep their estimate, with a larger variance.
+If a whole prop lacks voltage, every joint makes some nodes nonlinear: the finding's budget limits
+the solved circuits. The other faults keep an estimate with a larger variance.
 """
 
 from __future__ import annotations
@@ -23,24 +23,23 @@ from benchtest.diagnosis.likelihood.measurement import (
     read_at,
 )
 from benchtest.diagnosis.likelihood.reading_model import ReadingModel
-from benchtest.diagnosis.likelihood.undervoltage import half_of_data_lost
+from benchtest.diagnosis.likelihood.undervoltage import half_data_loss
 from benchtest.diagnosis.model.fault_response import GRID
+from benchtest.diagnosis.thresholds import MIN_RULED_OUT_SD
 
-APART = 20
+KNOT_STEP = 20
 """Grid steps between two resistances that are solved: a factor of 3.2."""
-GUESS_SHARE = 0.3
-"""How far the estimate of a starved prop may be off, as a share of what the fault moves beyond
-the current at which the first node lacks headroom."""
-OWN_SHARE = 0.2
-"""Share of that by which the readings of one lit set may be off each by itself. Ours."""
-KNOTS, FEW_KNOTS = GRID // APART + 2, 4
-"""Resistances that one joint is solved at, about, open among them; few where not all fit."""
-MORE_KNOTS, NEAR_STEPS = 3, 3
-"""Resistances that are solved beyond those few, and the steps of the grid within which none is."""
-HOPELESS_LOG = 30.0
-"""Likelihoods so far below the best, as a logarithm, need not be known better."""
-SURE = 10.0
-"""Standard deviations past which a reading rules a fault out for good."""
+ESTIMATE_SHARE = 0.3
+"""Standard deviation of the estimate of a nonlinear fault, as a share of its effect beyond the
+current at which the first node lacks headroom. Ours."""
+ESTIMATE_OWN_SHARE = 0.2
+"""Independent part of each reading in that deviation, as a share of it. Ours."""
+KNOTS, FEW_KNOTS = GRID // KNOT_STEP + 2, 4
+"""Approximate number of resistances at which one joint is solved, the open joint included, with a
+large budget and a small one."""
+MAX_EXTRA_KNOTS, MAX_NEAR_STEPS = 3, 3
+"""Resistances solved in addition to the few, and the distance in grid steps within which a solved
+one suffices."""
 
 
 def nonlinear_rows(
@@ -49,108 +48,120 @@ def nonlinear_rows(
     columns: NDArray[np.intp],
     mean: FloatArray,
     weight: FloatArray,
-    most_units: float,
+    max_units: float,
 ) -> None:
-    """Fill in predicted readings and likelihood of a joint where it starves nodes.
+    """Replace estimates by solved readings and likelihoods where a joint makes nodes nonlinear.
+
+    The estimates stay where the budget allows no solution; the joint is then added to
+    `model.estimated`.
 
     Args:
         model: readings and circuit.
-        joint: its place in the fault space.
-        columns: resistances that starve, ascending.
-        mean: predicted readings, shape (COLUMNS, readings); rows of `columns` are filled in.
-        weight: logarithm of model, shape (COLUMNS,); likewise. Both have the estimate, which
-            stays where no more may be solved.
-        most_units: what this joint may use of the budget.
+        joint: its index in the fault space.
+        columns: its nonlinear resistances, ascending.
+        mean: predicted readings, shape (COLUMNS, readings); rows of `columns` are replaced.
+        weight: log likelihood, shape (COLUMNS,); values at `columns` are replaced.
+        max_units: budget that this joint may use.
     """
     resistive = columns[columns < GRID]
     few = model.responses.is_large
     knots = _knots(resistive, weight, few=few)
-    asked = [*knots, *columns[columns == GRID].tolist()]
-    if not few and len(asked) * model.solve_units > most_units:
+    requested = [*knots, *columns[columns == GRID].tolist()]
+    if not few and len(requested) * model.solve_units > max_units:
         few, knots = True, _knots(resistive, weight, few=True)
-        asked = [*knots, *columns[columns == GRID].tolist()]
-    if len(asked) * model.solve_units > most_units or not model.may_solve(joint, asked):
+        requested = [*knots, *columns[columns == GRID].tolist()]
+    if len(requested) * model.solve_units > max_units or not model.may_solve(joint, requested):
         model.estimated.add(joint)
         return
-    ended = len(resistive) > 0 and _resistive(model, joint, resistive, knots, mean, weight, few=few)
+    ruled_out = len(resistive) > 0 and _resistive(
+        model, joint, resistive, knots, mean, weight, few=few
+    )
     if len(columns) > len(resistive):
-        if ended:
+        if ruled_out:
             mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
             return
         mean[GRID], covariance = solve_at(model, joint, GRID)
-        weight[GRID] = model.density(mean[GRID], covariance, joint)
+        weight[GRID] = model.log_density(mean[GRID], covariance, joint)
 
 
 def estimated_rows(
     model: ReadingModel, joint: int, columns: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
-    """Readings and likelihood of a joint where it starves nodes, by estimate.
+    """Return estimated readings and log likelihood of a joint at nonlinear resistances.
 
     Args:
         model: readings and circuit.
-        joint: its place in the fault space.
-        columns: places in the grid that starve.
+        joint: its index in the fault space.
+        columns: its nonlinear resistances.
 
     Returns:
-        Shape (columns, readings), and (columns,).
+        Shapes (columns, readings) and (columns,).
     """
-    guess, wide = estimate(model, joint, columns)
-    return guess, model.density(guess, wide, joint)
+    mean, covariance = estimate(model, joint, columns)
+    return mean, model.log_density(mean, covariance, joint)
 
 
 def estimate(
     model: ReadingModel, joint: int, columns: NDArray[np.intp]
 ) -> tuple[FloatArray, FloatArray]:
-    """Readings of a joint where it starves nodes, and their covariance, as wide as a guess is.
+    """Return estimated readings of a joint at nonlinear resistances, and their covariance.
+
+    The mean is `healthy + γ · change_per_v` with `γ` capped where strands lack voltage. The
+    covariance has the error of this cap, and the effect of the node current scaled by the fault.
+
+    Args:
+        model: readings and circuit.
+        joint: its index in the fault space.
+        columns: its nonlinear resistances.
 
     Returns:
-        Shape (columns, readings), and (columns, readings, readings).
+        Shapes (columns, readings) and (columns, readings, readings).
     """
     row = model.responses.joint_columns[joint]
     parts = [
         e.capped_compensating_a[joint, columns][:, None] * e.branch[row] for e in model.effects
     ]
-    unsure = [_beyond(e, joint, columns)[:, None] * e.branch[row] for e in model.effects]
+    beyond = [_beyond(e, joint, columns)[:, None] * e.branch[row] for e in model.effects]
     moved = model.in_reading_order(parts, axis=1)
-    guess = model.healthy_mean() + moved
-    off = GUESS_SHARE * model.in_reading_order(unsure, axis=1)
-    # the node current that all share scales what the fault moves, too
-    sound = model.tolerances.current * model.loaded
-    faulty = sound + model.tolerances.current * moved
-    wide = model.healthy_covariance - np.outer(sound, sound)
-    wide = wide + faulty[:, :, None] * faulty[:, None, :]
-    # readings of one lit set are off together: their nodes draw less than was taken
-    alike = model.lit_of[:, None] == model.lit_of
-    wide += np.where(alike, off[:, :, None] * off[:, None, :], 0.0)
-    own = np.arange(guess.shape[1])
-    wide[:, own, own] += (OWN_SHARE * off) ** 2
+    mean = model.healthy_mean() + moved
+    off = ESTIMATE_SHARE * model.in_reading_order(beyond, axis=1)
+    # the common error of node current scales the effect of the fault, too
+    healthy = model.tolerances.current * model.per_current
+    faulty = healthy + model.tolerances.current * moved
+    covariance = model.healthy_covariance - np.outer(healthy, healthy)
+    covariance = covariance + faulty[:, :, None] * faulty[:, None, :]
+    # readings of one lit set share the error of its nodes' current
+    same_lit_set = model.lit_of[:, None] == model.lit_of
+    covariance += np.where(same_lit_set, off[:, :, None] * off[:, None, :], 0.0)
+    diagonal = np.arange(mean.shape[1])
+    covariance[:, diagonal, diagonal] += (ESTIMATE_OWN_SHARE * off) ** 2
     is_open = columns == GRID
     if is_open.any() and any(effect.base.cut[joint, GRID] for effect in model.effects):
-        half = 0.5 * model.dark_from(joint)  # see `half_of_data_lost`
-        guess[is_open] += half
-        wide[is_open] += np.outer(half, half)
-    return guess, wide
+        half_loss = 0.5 * model.dark_from(joint)  # as in `half_data_loss`
+        mean[is_open] += half_loss
+        covariance[is_open] += np.outer(half_loss, half_loss)
+    return mean, covariance
 
 
 def _beyond(effect: TapEffects, joint: int, columns: NDArray[np.intp]) -> FloatArray:
-    """Return amperes beyond those at which the first node lacks headroom, shape (columns,). [A]"""
+    """Return the current beyond that at which the first node lacks headroom, (columns,). [A]"""
     nonlinear = effect.base.nonlinear[joint]
     if not nonlinear.any():
         return np.zeros(len(columns))
     first = int(np.argmax(nonlinear))
-    straight_a = effect.capped_compensating_a[joint, first - 1] if first else 0.0
-    beyond = effect.capped_compensating_a[joint, columns] - straight_a
+    linear_a = effect.capped_compensating_a[joint, first - 1] if first else 0.0
+    beyond = effect.capped_compensating_a[joint, columns] - linear_a
     return np.asarray(np.where(columns >= first, beyond, 0.0))
 
 
 def _knots(columns: NDArray[np.intp], weight: FloatArray, *, few: bool) -> list[int]:
-    """Return the resistances to solve, ascending; of a few the ends and the likeliest."""
+    """Return the resistances to solve, ascending; if few, both ends and the likeliest."""
     if not len(columns):
         return []
     first, last = int(columns[0]), int(columns[-1])
     if few:
         return sorted({first, int(columns[weight[columns].argmax()]), last})
-    return sorted({*range(first, last, APART), last})
+    return sorted({*range(first, last, KNOT_STEP), last})
 
 
 def _resistive(
@@ -163,42 +174,42 @@ def _resistive(
     *,
     few: bool,
 ) -> bool:
-    """Solve at knots, one after the other; True where one of them rules out all beyond it.
+    """Solve at knots in turn; return True if one of them rules out all resistances beyond.
 
-    Where few fit the budget, a few more are put where the estimate between them is best.
+    If only few fit the budget, more are added where the likelihood between them is highest.
     """
     solved: dict[int, tuple[FloatArray, FloatArray]] = {}
-    ended = False
+    ruled_out = False
     for knot in wanted:
         solved[knot] = solve_at(model, joint, knot)
-        if ended := rules_out_more(model, *solved[knot]):
+        if ruled_out := rules_out_more(model, *solved[knot]):
             break
     estimated = mean[columns]
     if not few:
-        mean[columns], wide = _interpolated(columns, solved)
-        weight[columns] = model.density(mean[columns], wide, joint)
-        return ended
-    for _ in range(MORE_KNOTS):
+        mean[columns], covariance = _interpolated(columns, solved)
+        weight[columns] = model.log_density(mean[columns], covariance, joint)
+        return ruled_out
+    for _ in range(MAX_EXTRA_KNOTS):
         _, found = _corrected(model, joint, columns, solved, estimated)
         best = int(columns[found.argmax()])
-        near = min(abs(best - knot) for knot in solved)
-        if near <= NEAR_STEPS or not model.may_solve(joint, [best]):
+        distance = min(abs(best - knot) for knot in solved)
+        if distance <= MAX_NEAR_STEPS or not model.may_solve(joint, [best]):
             break
         solved = dict(sorted([*solved.items(), (best, solve_at(model, joint, best))]))
     mean[columns], found = _corrected(model, joint, columns, solved, estimated)
-    # a guess that is vague enough explains anything: it never beats what was worked out
+    # an estimate with a large variance fits any reading: limit it to the best exact likelihood
     known = np.isin(columns, list(solved))
     found[~known] = np.minimum(found[~known], max(model.best_here, *found[known]))
     weight[columns] = found
-    return ended
+    return ruled_out
 
 
 def _places(
     columns: NDArray[np.intp], knots: Sequence[int]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
-    """Return the knots below and above each resistance, and its place between them, 0 to 1.
+    """Return the knots below and above each resistance, and its position between them, 0 to 1.
 
-    Beyond the last knot, everything is as bad as there.
+    Beyond the last knot, readings are those of the last knot.
     """
     above = np.clip(np.searchsorted(knots, columns, side="right"), 1, max(len(knots) - 1, 1))
     high = np.minimum(above, len(knots) - 1)
@@ -211,13 +222,13 @@ def _places(
 def _interpolated(
     columns: NDArray[np.intp], solved: Mapping[int, tuple[FloatArray, FloatArray]]
 ) -> tuple[FloatArray, FloatArray]:
-    """Return readings and covariances between knots that are near each other."""
+    """Return readings and covariances interpolated between close knots."""
     low, high, part = _places(columns, list(solved))
     means = np.array([row[0] for row in solved.values()])
     covariances = np.array([row[1] for row in solved.values()])
-    # between two covariances lies a covariance
-    wide = covariances[low] + part[:, None, None] * (covariances[high] - covariances[low])
-    return means[low] + part[:, None] * (means[high] - means[low]), wide
+    # a convex combination of covariances is a covariance
+    between = covariances[low] + part[:, None, None] * (covariances[high] - covariances[low])
+    return means[low] + part[:, None] * (means[high] - means[low]), between
 
 
 def _corrected(
@@ -227,36 +238,38 @@ def _corrected(
     solved: Mapping[int, tuple[FloatArray, FloatArray]],
     estimated: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return readings and likelihood where knots are far from each other.
+    """Return readings and log likelihood interpolated between distant knots.
 
-    Between them the estimate has the shape, and its correction is a guess.
+    Between them the estimate supplies the shape; its correction, interpolated, counts as a standard
+    deviation too.
     """
     low, high, part = _places(columns, list(solved))
     places = np.searchsorted(columns, list(solved))
     off = np.array([row[0] for row in solved.values()]) - estimated[places]
-    put_right = off[low] + part[:, None] * (off[high] - off[low])
-    _, wide = estimate(model, joint, columns)
-    own = np.arange(off.shape[1])
-    wide[:, own, own] += put_right**2
-    for place, (_, covariance) in zip(places, solved.values(), strict=True):
-        wide[place] = covariance
-    wide[columns > columns[places[-1]]] = wide[places[-1]]
-    return estimated + put_right, model.density(estimated + put_right, wide, joint)
+    correction = off[low] + part[:, None] * (off[high] - off[low])
+    _, covariance = estimate(model, joint, columns)
+    diagonal = np.arange(off.shape[1])
+    covariance[:, diagonal, diagonal] += correction**2
+    for place, (_, knot_covariance) in zip(places, solved.values(), strict=True):
+        covariance[place] = knot_covariance
+    covariance[columns > columns[places[-1]]] = covariance[places[-1]]
+    return estimated + correction, model.log_density(estimated + correction, covariance, joint)
 
 
 def rules_out_more(model: ReadingModel, mean: FloatArray, covariance: FloatArray) -> bool:
-    """True where readings are far off already, on the side that more resistance moves away from.
+    """Return True if readings are so far off that a higher resistance is ruled out too.
 
-    A single slip may be one reading's excuse, so two must say so.
+    They must be off on the side from which more resistance moves away. A single one may be a slip:
+    two must agree.
     """
     off = model.values - mean
     moved = mean - model.healthy_mean()
-    away = (off * moved < 0.0) & (np.abs(off) > SURE * np.sqrt(np.diag(covariance)))
-    return bool(away.sum() >= 2)
+    is_away = (off * moved < 0.0) & (np.abs(off) > MIN_RULED_OUT_SD * np.sqrt(np.diag(covariance)))
+    return bool(is_away.sum() >= 2)
 
 
 def means_at(model: ReadingModel, joint: int, column: int) -> FloatArray:
-    """Readings with the joint at one resistance, shape (readings,)."""
+    """Return the solved readings with the joint at one resistance, shape (readings,)."""
     responses, means = model.responses, []
     for effect in model.effects:
         solution = responses.exact(responses.space.joints[joint].name, column, effect.taps.lit)
@@ -265,28 +278,39 @@ def means_at(model: ReadingModel, joint: int, column: int) -> FloatArray:
 
 
 def solve_at(model: ReadingModel, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
-    """Readings and their covariance with the joint at one resistance."""
+    """Return the solved readings and their covariance with the joint at one resistance.
+
+    Readings on copper that the fault cuts off are recorded in `model.floating`.
+
+    Args:
+        model: readings and circuit.
+        joint: its index in the fault space.
+        column: its resistance, as a column of the grid.
+
+    Returns:
+        Shapes (readings,) and (readings, readings).
+    """
     responses = model.responses
     name = responses.space.joints[joint].name
-    model.take(joint, column)
-    means, parts, leads, unsure = [], [], [], []
+    model.charge(joint, column)
+    means, parts, leads, losses = [], [], [], []
     for effect in model.effects:
         solution = responses.exact(name, column, effect.taps.lit)
         taps = effect.taps.moved_to(solution.circuit)
         means.append(read_at(solution, taps))
         parts.append(model.spread_at(solution, taps, model.given | {name}))
         leads.append(island_leads(solution.circuit, taps.readings))
-        unsure.append(half_of_data_lost(responses, solution, taps))
+        losses.append(half_data_loss(responses, solution, taps))
     mean = model.in_reading_order(means, axis=0)
     covariance = model.covariance(model.joined_spreads(parts), mean)
-    covariance -= model.islands  # those of what is given are among these
+    covariance -= model.islands  # `leads` contain those of the given faults
     if any(each.any() for each in leads):
         rows = [effect.taps.rows for effect in model.effects]
         covariance += island_covariance(leads, rows, float(responses.circuit.supply_v.max()))
-    either = model.in_reading_order(unsure, axis=0)
-    mean = mean + either
-    covariance += np.outer(either, either)
+    data_loss = model.in_reading_order(losses, axis=0)
+    mean = mean + data_loss
+    covariance += np.outer(data_loss, data_loss)
     on_any = [np.abs(each).sum(axis=1) for each in leads]
-    loose = np.flatnonzero(model.in_reading_order(on_any, axis=0))
-    model.floating[joint, column] = tuple(loose.tolist())
+    floating = np.flatnonzero(model.in_reading_order(on_any, axis=0))
+    model.floating[joint, column] = tuple(floating.tolist())
     return mean, covariance

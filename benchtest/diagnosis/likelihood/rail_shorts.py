@@ -1,8 +1,8 @@
-"""Likelihood of readings where rails are joined by a resistance (solder, a pinched wire, water).
+"""Likelihood of readings where rails are shorted by a resistance (solder, a pinched wire, water).
 
-Every pad is tried at a few resistances and limits of the supply. A short is a rank-one change of
-the factored circuit; what the loads still draw, and how far the supply lowers its volts, follow
-from the mean volts of the nodes, one number for each trial. No circuit is solved anew.
+Every pad is tried at a few resistances and current limits of the supply. A short is a rank-one
+change of the factored circuit; the current of the loads, and the voltage to which the supply falls,
+follow from the mean node voltage, one unknown for each trial. No further circuit is solved.
 """
 
 from __future__ import annotations
@@ -20,32 +20,32 @@ from benchtest.diagnosis.likelihood.measurement import TapEffects
 from benchtest.diagnosis.likelihood.reading_model import ReadingModel
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
+from benchtest.diagnosis.thresholds import MIN_SHORT_PLACE_PROBABILITY
 from benchtest.prop.design import RAILS, Design, Place, rail_probe
 
 SHORT_OHM = np.geomspace(0.03, 5.0, 10)
-"""Resistances tried, all alike likely. [Ω] Common practice, no source: a bridge of solder has less,
-a whisker or wet dirt more."""
-RATED, RATED_LOG_SD = 1.1, 0.15
-"""Current at which a supply lowers its volts, over its rating, and one standard deviation of its
+"""Resistances tried, equally likely. [Ω] Common practice, no source: a solder bridge has less, a
+whisker or wet dirt more."""
+RATED_LIMIT, RATED_LOG_SD = 1.1, 0.15
+"""Current at which a supply lowers its voltage, over its rating, and the standard deviation of its
 logarithm. Common practice, no source: enclosed supplies limit at 1.05 to 1.5 times."""
-UNRATED, UNRATED_LOG_SD = 1.5, 0.6
+UNRATED_LIMIT, UNRATED_LOG_SD = 1.5, 0.6
 """The same over the current at full white, of a supply whose rating the prop file does not give."""
 LIMIT_SD = np.array([-1.8, -0.9, 0.0, 0.9, 1.8])
-"""Limits tried, in standard deviations."""
-STEPS = 24
-"""Halvings in the search for the mean volts of the nodes."""
-FULLY = 48
-"""Trials that are weighed with all that readings share; the others only roughly."""
-SHARED_SHARE, LIT_SHARE, OWN_SHARE, JOINT_SHARE = 0.12, 0.08, 0.02, 0.6
-"""Standard deviation of a short's drops, as shares: along all copper together, under each lit set,
-at each reading, and across a joint. Common practice, no source. What one reading may be off by
-itself is small: a slip of the pen must not pass for a short."""
+"""Current limits tried, in standard deviations."""
+BISECTION_STEPS = 24
+"""Bisection steps for the mean node voltage."""
+MAX_FULL_TRIALS = 48
+"""Trials whose full covariance is computed, the likeliest ones by a diagonal approximation."""
+SHARED_SHARE, LIT_SHARE, READING_SHARE, JOINT_SHARE = 0.12, 0.08, 0.02, 0.6
+"""Standard deviation of the drops by a short, as shares: of all copper together, under each lit
+set, of each reading, and across a joint. Common practice, no source. The share of a single reading
+is small, so that a slip does not pass for a short."""
 SUPPLY_OHM = 0.02
-"""Standard deviation of what stands in series with the supplies. [Ω] See `tolerance.source_ohm`."""
+"""Standard deviation of the resistance in series with the supplies. [Ω] See
+`tolerance.source_ohm`."""
 LOAD_SHARE = 0.3
-"""Share of what loads lose for want of volts that is not known."""
-NEAR_SHARE = 0.1
-"""Places with less of the probability are not named."""
+"""Standard deviation of the current that loads lose from undervoltage, as a share of it."""
 
 
 @dataclass(frozen=True)
@@ -59,28 +59,28 @@ class _Trials:
 
 
 class RailShort:
-    """The readings under a short with resistance on one piece of copper."""
+    """Likelihood of the readings under a short with resistance on one piece of copper."""
 
     def __init__(self, model: ReadingModel, shorted: DeadCopper) -> None:
-        """Prepare; nothing is weighed yet.
+        """Prepare the trials; nothing is computed yet.
 
         Args:
-            model: of the readings, with nothing taken for given.
+            model: of the readings, without given faults.
             shorted: the copper.
         """
         self._model, self._shorted = model, shorted
         self._effects = model.responses.short_effects
-        of = [_strand_of(place) in shorted.strands for place in self._effects.places]
-        self._mine = np.flatnonzero(of)
+        is_on = [_strand_of(place) in shorted.strands for place in self._effects.places]
+        self._places = np.flatnonzero(is_on)
 
     @cached_property
     def _trials(self) -> _Trials:
         design = self._model.responses.design
         limit_a, log_sd = _limit(design, self._shorted)
-        places, ohms, limits = len(self._mine), len(SHORT_OHM), len(LIMIT_SD)
+        places, ohms, limits = len(self._places), len(SHORT_OHM), len(LIMIT_SD)
         weight = np.exp(-0.5 * LIMIT_SD**2)
         return _Trials(
-            np.repeat(self._mine, ohms * limits),
+            np.repeat(self._places, ohms * limits),
             np.tile(np.repeat(SHORT_OHM, limits), places),
             np.tile(limit_a * np.exp(log_sd * LIMIT_SD), places * ohms),
             np.tile(np.log(weight / weight.sum() / (places * ohms)), places * ohms),
@@ -88,9 +88,10 @@ class RailShort:
 
     @cached_property
     def _means(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Readings, what the short drops of them, what loads lose and amperes of all supplies.
+        """Readings, drop by the short, change by lost load current, and current of all supplies.
 
-        Shape (trials, readings), but the last (trials, readings) too: of each reading's lit set.
+        Shape (trials, readings) each; the current is that under each reading's lit set. [V, V, V,
+        A]
         """
         model = self._model
         parts = [self._under(effect) for effect in model.effects]
@@ -100,7 +101,12 @@ class RailShort:
         return mean, drop, lost, amps
 
     def _under(self, effect: TapEffects) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """One lit set."""
+        """Return `_means` for one lit set.
+
+        With `v` the mean node voltage, `load(v)` the share of the load current and `scale` that of
+        the supply's voltage, the short carries `(scale · open_v - load · shed_v) / own`. Bisection
+        finds the highest `v` at which the supply has its voltage and its current limit.
+        """
         model, trials, effects = self._model, self._trials, self._effects
         circuit, solution = model.responses.circuit, effect.base.solution
         supply_v = float(circuit.supply_v.max())
@@ -124,7 +130,7 @@ class RailShort:
             )
             return load, scale, np.maximum((scale * open_v - load * shed_v) / own, 0.0)
 
-        for _ in range(STEPS):
+        for _ in range(BISECTION_STEPS):
             middle = 0.5 * (low + high)
             load, scale, short_a = at(middle)
             over = (scale > 1.0) | (load * drawn_a + short_a > trials.limit_a)
@@ -140,42 +146,44 @@ class RailShort:
         return mean, drop, (1.0 - load)[:, None] * loaded, amps
 
     @cached_property
-    def _weighed(self) -> tuple[IndexArray, FloatArray, FloatArray]:
-        """The likeliest trials, the logarithm of their weight, and all covariances."""
+    def _likely_trials(self) -> tuple[IndexArray, FloatArray, FloatArray]:
+        """The likeliest trials, their log likelihood with the prior, and all covariances."""
         model, trials = self._model, self._trials
         mean, drop, lost, amps = self._means
-        shape = (len(self._mine), len(SHORT_OHM), len(LIMIT_SD), mean.shape[1])
+        shape = (len(self._places), len(SHORT_OHM), len(LIMIT_SD), mean.shape[1])
         cell = mean.reshape(shape)
         by_ohm = 0.29 * np.gradient(cell, axis=1).reshape(mean.shape)
         by_limit = 0.4 * np.gradient(cell, axis=2).reshape(mean.shape)
-        supply = SUPPLY_OHM * amps * model.unloaded / model.responses.circuit.supply_v.max()
+        supply = SUPPLY_OHM * amps * model.unloaded_v / model.responses.circuit.supply_v.max()
         across = model.across >= 0
-        own = np.hypot(OWN_SHARE * drop, JOINT_SHARE * np.where(across, mean, 0.0))
+        own = np.hypot(READING_SHARE * drop, JOINT_SHARE * np.where(across, mean, 0.0))
         shared = [SHARED_SHARE * drop, LOAD_SHARE * lost, by_ohm, by_limit, supply]
         shared += [effect * amps for effect in self._feed_joints()]
-        of = model.lit_of
-        shared += [np.where(of == lit, LIT_SHARE * drop, 0.0) for lit in range(of.max() + 1)]
+        lit_of = model.lit_of
+        shared += [
+            np.where(lit_of == lit, LIT_SHARE * drop, 0.0) for lit in range(lit_of.max() + 1)
+        ]
         base = model.healthy_spread.covariance()
         variance = np.diag(base) + own**2 + model.noise.own**2 + (model.noise.gain * mean) ** 2
         variance = variance + sum(each**2 for each in shared)
         off = model.values - mean
-        # one slip of the pen: no reading counts for more than so much against a trial
-        far = np.minimum(off**2 / variance, 25.0)
-        rough = trials.log_prior - 0.5 * (far + np.log(variance)).sum(axis=1)
-        best = np.argsort(-np.round(rough, 9), kind="stable")[:FULLY]
+        # a single slip must not exclude a trial: limit the squared deviation
+        square = np.minimum(off**2 / variance, 25.0)
+        rough = trials.log_prior - 0.5 * (square + np.log(variance)).sum(axis=1)
+        best = np.argsort(-np.round(rough, 9), kind="stable")[:MAX_FULL_TRIALS]
         covariance = base + model.reading_errors(mean[best])
         for each in shared:
-            some = each[best]
-            covariance = covariance + some[:, :, None] * some[:, None, :]
-        places = np.arange(mean.shape[1])
-        covariance[:, places, places] += own[best] ** 2
-        weight = model.density(mean[best], covariance) + trials.log_prior[best]
+            effect = each[best]
+            covariance = covariance + effect[:, :, None] * effect[:, None, :]
+        diagonal = np.arange(mean.shape[1])
+        covariance[:, diagonal, diagonal] += own[best] ** 2
+        weight = model.log_density(mean[best], covariance) + trials.log_prior[best]
         return best, np.asarray(weight), covariance
 
     def _feed_joints(self) -> list[FloatArray]:
         """Return the effect of each feed joint per ampere of all supplies, shape (readings,) each.
 
-        Whatever flows into a short passes them, however little the nodes draw.
+        The current into a short passes these joints, even if the nodes draw little.
         """
         model = self._model
         drawn = [np.full(len(e.taps.rows), e.base.solution.load_a.sum()) for e in model.effects]
@@ -192,29 +200,31 @@ class RailShort:
 
     @property
     def log_likelihood(self) -> float:
-        """Logarithm of the readings' likelihood, over all trials."""
-        if not len(self._mine):
+        """Log likelihood of the readings, over all trials."""
+        if not len(self._places):
             return -np.inf
-        return float(np.logaddexp.reduce(self._weighed[1]))
+        return float(np.logaddexp.reduce(self._likely_trials[1]))
 
     @property
     def is_likely(self) -> bool:
-        """True where the readings are likelier with some resistance than with next to none."""
+        """True if the readings are likelier with some resistance than with none."""
         return self.log_likelihood > self._model.dead(self._shorted)
 
     def best(self) -> tuple[FloatArray, FloatArray]:
-        """Readings and their covariance under the likeliest trial."""
-        best, weight, covariance = self._weighed
+        """Return the readings and their covariance under the likeliest trial."""
+        best, weight, covariance = self._likely_trials
         first = int(weight.argmax())
         return self._means[0][best[first]], covariance[first]
 
     def near(self) -> list[str]:
-        """Names of the places where it is likely to be, likeliest first."""
-        best, weight, _ = self._weighed
+        """Return the names of the likely places of the short, likeliest first."""
+        best, weight, _ = self._likely_trials
         share = np.exp(weight - np.logaddexp.reduce(weight))
         total = np.bincount(self._trials.place[best], share, len(self._effects.places))
         order = np.argsort(-np.round(total, 9), kind="stable")
-        return [str(self._effects.places[n]) for n in order if total[n] >= NEAR_SHARE]
+        return [
+            str(self._effects.places[n]) for n in order if total[n] >= MIN_SHORT_PLACE_PROBABILITY
+        ]
 
 
 def _strand_of(place: Place) -> int:
@@ -224,23 +234,25 @@ def _strand_of(place: Place) -> int:
 
 
 def _limit(design: Design, shorted: DeadCopper) -> tuple[float, float]:
-    """Current at which the supplies lower their volts, and the sd of its logarithm. [A]"""
+    """Return the supplies' current limit, and the standard deviation of its logarithm. [A]"""
     rated = [feed.supply_a for feed in design.feeds if feed.name in shorted.feeds]
     known = [amps for amps in rated if amps is not None]
     if len(known) == len(rated):
-        return RATED * sum(known), RATED_LOG_SD
+        return RATED_LIMIT * sum(known), RATED_LOG_SD
     kind, nodes = design.node, design.node_count
     full_a = 1e-3 * nodes * (kind.quiescent_ma + kind.channel_ma * kind.channels)
-    return max(UNRATED * full_a, 2.0), UNRATED_LOG_SD
+    return max(UNRATED_LIMIT * full_a, 2.0), UNRATED_LOG_SD
 
 
 def _load_curve(
     responses: DesignResponse, effect: TapEffects
 ) -> tuple[float, FloatArray, FloatArray]:
-    """Return the current of all nodes, and its share at other volts; nodes without logic are dark.
+    """Return the current of all nodes and its share at other voltages.
+
+    Nodes below their logic voltage are dark.
 
     Returns:
-        Amperes with nothing wrong, volts and share, shape (points,) each.
+        Current without a fault [A], and node voltages [V] and shares, shape (points,) each.
     """
     solution, kind = effect.base.solution, responses.design.node
     volts = np.linspace(0.0, float(responses.circuit.supply_v.max()), 61)

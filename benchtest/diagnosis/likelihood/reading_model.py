@@ -1,4 +1,4 @@
-"""One set of readings, their Gaussian model on a prop without faults, and their density."""
+"""Gaussian model of one set of readings without further faults, and the density of predictions."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from benchtest.diagnosis.likelihood.measurement import (
     tap_effects,
 )
 from benchtest.diagnosis.likelihood.robust_gaussian import log_likelihood
-from benchtest.diagnosis.likelihood.undervoltage import half_of_data_lost, nonlinearity_sd
+from benchtest.diagnosis.likelihood.undervoltage import half_data_loss, nonlinearity_sd
 from benchtest.diagnosis.model.fault_response import CELL_SD, DesignResponse
 from benchtest.diagnosis.model.node_variation import spread_of_unit
 from benchtest.diagnosis.model.wiring_faults import (
@@ -44,7 +44,31 @@ from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 
 
 class ReadingModel:
-    """Readings of one unit, and their Gaussian model on the prop without faults."""
+    """Gaussian model of one set of readings on the prop without faults, or with given ones.
+
+    Readings are Gaussian around the circuit's answer. Node current, wire, copper, supplies and the
+    meter's gain are single unknowns that all readings share; healthy joints and nodes have their
+    own. All are integrated out exactly.
+
+    Attributes:
+        responses: the prop without faults, or with the given ones.
+        values: measured values, shape (readings,). [V, or A]
+        noise: errors of reading, those from undervoltage included.
+        tolerances: of the unit.
+        effects: values and sensitivities for each lit set.
+        given: names of the joints given as faulty.
+        conditional: key of the given faults in requests to the budget.
+        budget: budget of the finding, shared with its other conditional evidence.
+        slip_per_v: density of a reading that is a slip. [1/V]
+        islands: covariance from copper that given faults cut off, shape (readings, readings), or
+            0. [V²]
+        data_loss: half the change of readings if data does not pass nodes that given faults leave
+            without voltage, shape (readings,). [V, or A]
+        estimated: joints whose nonlinear readings remain estimates, for lack of budget.
+        floating: readings on copper that a fault cuts off, by joint and column.
+        best: highest log likelihood computed so far, here or with other given faults.
+        best_here: highest log likelihood computed here, estimates not included.
+    """
 
     def __init__(
         self,
@@ -57,78 +81,72 @@ class ReadingModel:
         self.responses = responses
         self.values = values
         self.noise = noise
-        self.islands = _given_islands(responses, groups)
         self.tolerances = tolerances
-        self.floating: dict[tuple[int, int], tuple[int, ...]] = {}
-        """Readings on copper that a fault cuts off, by joint and place in the grid."""
-        self.estimated: set[int] = set()
-        """Joints of which nothing is solved, for the work that it would be."""
-        self.given = frozenset(responses.given)
-        self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
-        self.budget = SolveBudget.of(responses.design)
-        """Budget shared by this conditional evidence and all others of the finding."""
+        self.given = frozenset(responses.given)
         self.conditional: Hashable = None
-        """What is taken for given, for telling what was solved for it."""
+        self.budget = SolveBudget.of(responses.design)
+        self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
+        self.islands = _given_islands(responses, groups)
+        self.data_loss = np.zeros(len(values))
+        self.estimated: set[int] = set()
+        self.floating: dict[tuple[int, int], tuple[int, ...]] = {}
         self.best = -np.inf
-        """Logarithm of the best likelihood met so far, here or on another footing."""
         self.best_here = -np.inf
-        """The same of what was worked out on this footing, not estimated."""
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
-        self.unsure = np.zeros(len(values))
-        """Half of what data move that may or may not pass nodes that given faults leave dark."""
         if self.given:
-            halves = [half_of_data_lost(responses, e.base.solution, e.taps) for e in self.effects]
-            self.unsure = self.in_reading_order(halves, axis=0)
-            self.islands = self.islands + np.outer(self.unsure, self.unsure)
-        doubts = [self._nonlinearity_sd(effect) for effect in self.effects]
-        if any(each.any() for each in doubts):
-            own = np.hypot(self.noise.own, self.in_reading_order(doubts, axis=0))
+            losses = [half_data_loss(responses, e.base.solution, e.taps) for e in self.effects]
+            self.data_loss = self.in_reading_order(losses, axis=0)
+            self.islands = self.islands + np.outer(self.data_loss, self.data_loss)
+        nonlinearity = [self._nonlinearity_sd(effect) for effect in self.effects]
+        if any(each.any() for each in nonlinearity):
+            own = np.hypot(self.noise.own, self.in_reading_order(nonlinearity, axis=0))
             self.noise = Noise(own, self.noise.gain)
 
     def _nonlinearity_sd(self, effect: TapEffects) -> FloatArray:
         def moved() -> FloatArray:
             current = self.tolerances.current * effect.load.sum(axis=0)
-            return np.vstack([current, effect.law.T @ effect.read.per_amp])
+            return np.vstack([current, effect.variation_a.T @ effect.read.per_amp])
 
         return nonlinearity_sd(self.responses, effect.taps.lit, effect.value, moved)
 
     def in_reading_order(self, parts: list[FloatArray], axis: int) -> FloatArray:
-        """Lit sets' parts joined and put back into the order of the readings."""
+        """Return an array for all readings from one array for each lit set."""
         return in_reading_order(self.effects, parts, axis)
 
     def healthy_mean(self) -> FloatArray:
-        """Readings of a healthy unit, shape (readings,)."""
+        """Return the readings of a healthy unit, shape (readings,). [V, or A]"""
         return (
-            self.in_reading_order([effect.value for effect in self.effects], axis=0) + self.unsure
+            self.in_reading_order([effect.value for effect in self.effects], axis=0)
+            + self.data_loss
         )
 
     @cached_property
     def lit_of(self) -> IndexArray:
-        """Place of each reading's lit set in `effects`, shape (readings,)."""
+        """Index in `effects` of each reading's lit set, shape (readings,)."""
         return lit_set_of(self.effects)
 
     @cached_property
     def covariance_terms(self) -> CovarianceTerms:
-        """What covariances under every joint's fault are made of."""
+        """Sums from which the covariance under every joint's fault follows."""
         return CovarianceTerms(self.responses, self.effects, self.tolerances)
 
     @cached_property
     def across(self) -> IndexArray:
-        """Place of the joint that each reading is taken across; -1 of others, shape (readings,)."""
+        """Index of the joint that each reading spans, -1 for others, shape (readings,)."""
         names = self.responses.space.joints
         place_of = {joint.probe: n for n, joint in enumerate(names) if not joint.is_fuse}
         readings = [reading for effect in self.effects for reading in effect.taps.readings]
         places = [-1 if r.volts is None else place_of.get(r.probe, -1) for r in readings]
         return np.array(places, dtype=np.intp)[np.argsort(self.rows)]
 
-    def density(self, mean: FloatArray, covariance: FloatArray, joint: int = -1) -> FloatArray:
-        """Logarithm of the readings' density; see `gauss.log_likelihood`.
+    def log_density(self, mean: FloatArray, covariance: FloatArray, joint: int = -1) -> FloatArray:
+        """Return the log density of the readings; see `robust_gaussian.log_likelihood`.
 
         Args:
-            mean: what they should be, shape (..., readings).
+            mean: predicted readings, shape (..., readings). [V, or A]
             covariance: shape (..., readings, readings).
-            joint: the joint at fault, whose resistance is known, by its place; -1 where none is.
+            joint: index of the faulty joint, whose resistance is known; -1 if there is none.
 
         Returns:
             Shape (...,).
@@ -137,57 +155,67 @@ class ReadingModel:
         across_v = mean * healthy if healthy.any() else None
         return log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
 
-    def density_of_many(
+    def log_density_of_rows(
         self, mean: FloatArray, covariance: FloatArray, joints: NDArray[np.intp]
     ) -> FloatArray:
-        """Return `density` of rows that have a joint at fault each, (rows,)."""
+        """Return `log_density` of rows that each have one faulty joint, shape (rows,)."""
         healthy = (self.across >= 0) & (self.across != joints[:, None])
         across_v = mean * healthy if healthy.any() else None
         return log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
 
     @cached_property
     def healthy_sd(self) -> FloatArray:
-        """Standard deviation of a healthy unit's readings, shape (readings,)."""
+        """Standard deviation of a healthy unit's readings, shape (readings,). [V, or A]"""
         return np.asarray(np.sqrt(np.diag(self.healthy_covariance)))
 
     @cached_property
-    def unloaded(self) -> FloatArray:
-        """What the readings would be if no node drew anything, shape (readings,)."""
+    def unloaded_v(self) -> FloatArray:
+        """Readings if no node drew current, shape (readings,). [V, or A]"""
         solution = solve_unloaded(self.responses.circuit)
         return self.in_reading_order(
             [read_at(solution, effect.taps) for effect in self.effects], axis=0
         )
 
     @cached_property
-    def loaded(self) -> FloatArray:
-        """Change of a healthy unit's readings per share of node current, shape (readings,)."""
+    def per_current(self) -> FloatArray:
+        """Change of healthy readings per relative change of all node currents, (readings,)."""
         return self.in_reading_order([effect.load.sum(axis=0) for effect in self.effects], axis=0)
 
     @cached_property
     def healthy_spread(self) -> Spread:
-        """What the tolerances do to the readings of a healthy unit."""
+        """Effects of the tolerances on the readings of a healthy unit."""
         return self.joined_spreads(
             [self.spread_at(e.base.solution, e.taps, self.given) for e in self.effects]
         )
 
     def spread_at(self, solution: Solution, taps: Taps, known: frozenset[str]) -> Spread:
-        """What the tolerances do to the taps of one lit set at a solution."""
+        """Return the effects of the tolerances on the taps of one lit set at a solution.
+
+        Args:
+            solution: circuit and operating point.
+            taps: readings of the lit set, as taps of that circuit.
+            known: names of the joints whose resistance is given.
+        """
         read = sensitivities(solution.circuit, solution.factor, taps.columns, taps.per_supply)
         return spread_of_unit(solution, read, self.tolerances, known, CELL_SD)
 
     def joined_spreads(self, parts: list[Spread]) -> Spread:
-        """Spreads of the lit sets as one, in the order of the readings."""
+        """Return the spreads of all lit sets as one, in the order of the readings."""
         return Spread(
             self.in_reading_order([part.shared for part in parts], axis=0),
             self.in_reading_order([part.nodes for part in parts], axis=0),
         )
 
     def covariance(self, spread: Spread, mean: FloatArray) -> FloatArray:
-        """Covariance of the readings, errors of reading included, shape (n, n)."""
+        """Return the covariance of readings with errors of reading, (readings, readings)."""
         return spread.covariance() + self.reading_errors(mean)
 
     def reading_errors(self, mean: FloatArray) -> FloatArray:
-        """Covariance from the meter alone, shape (..., n, n)."""
+        """Return the covariance from the meter and given open joints, (..., readings, readings).
+
+        Args:
+            mean: predicted readings, shape (..., readings). [V, or A]
+        """
         gained = self.noise.gain * mean
         errors = gained[..., :, None] * gained[..., None, :]
         own = np.arange(len(self.values))
@@ -200,40 +228,46 @@ class ReadingModel:
         return self.covariance(self.healthy_spread, self.healthy_mean())
 
     def per_log_ohm(self, names: Sequence[str]) -> FloatArray:
-        """Change of the readings with the logarithm of given joints' resistances, (n, names)."""
+        """Return the derivative of readings by log resistances, shape (readings, names)."""
         circuit = self.responses.circuit
         causes = cause_names(circuit.design)
         columns = [causes.index(f"joint {name}") for name in names]
         return self.healthy_spread.shared[:, columns] / CELL_SD
 
     def record_best(self, likelihood: float) -> None:
-        """Keep the best likelihood that was worked out."""
+        """Update `best` and `best_here` with a log likelihood that is not an estimate."""
         self.best_here = max(self.best_here, likelihood)
         self.best = max(self.best, likelihood)
 
     def dead(self, shorted: DeadCopper) -> float:
-        """Return the logarithm of the readings' likelihood where copper has no volts.
+        """Return the log likelihood of the readings if copper has no voltage.
 
-        Supplies with constant-current limiting leave the same volts each time, supplies in hiccup
-        mode leave others at each reading. Common practice, no source: both alike likely.
+        Supplies with constant-current limiting leave the same voltage each time, supplies in hiccup
+        mode another one at each reading. Common practice, no source: both equally likely.
         """
-        steady = self.density(*self.dead_short(shorted))
-        unsteady = self.density(*self.dead_short(shorted, is_steady=False))
+        steady = self.log_density(*self.dead_short(shorted))
+        unsteady = self.log_density(*self.dead_short(shorted, is_steady=False))
         return float(np.logaddexp(steady, unsteady) - np.log(2.0))
 
     def dark_from(self, joint: int) -> FloatArray:
-        """Return the change of readings if a joint's strand and all strands after it stay dark."""
+        """Return the change of readings if a joint's strand and all strands after it are dark.
+
+        Shape (readings,); 0 for a joint of no strand.
+        """
         strands = {str(strand) for strand in self.responses.space.joints[joint].strands}
         chain = self.responses.space.chain
-        mine = [n for n, f in enumerate(chain) if f.kind == "reversed" and f.where in strands]
-        if not mine:
+        faults = [n for n, f in enumerate(chain) if f.kind == "reversed" and f.where in strands]
+        if not faults:
             return np.zeros(len(self.values))
-        last = max(mine, key=lambda place: chain[place].start)
+        last = max(faults, key=lambda number: chain[number].start)
         return np.asarray(self.chain_mean[last] - self.healthy_mean())
 
     @cached_property
     def chain_mean(self) -> FloatArray:
-        """Readings under each fault of the data line or a node, shape (chain faults, readings)."""
+        """Readings under each fault of `FaultSpace.chain`, (chain faults, readings).
+
+        Dark nodes no longer draw their current, but change no path of the others'. [V, or A]
+        """
         space, circuit = self.responses.space, self.responses.circuit
         starts = np.array([fault.start for fault in space.chain], dtype=np.intp)
         stops = np.array([fault.stop for fault in space.chain], dtype=np.intp)
@@ -244,10 +278,10 @@ class ReadingModel:
             upto = np.vstack([np.zeros(part.shape[1]), np.cumsum(part[space.order], axis=0)])
             mean = effect.value - (upto[stops] - upto[starts])
             means.append(mean + self._remapped_v(effect))
-        return self.in_reading_order(means, axis=1) + self.unsure
+        return self.in_reading_order(means, axis=1) + self.data_loss
 
     def _remapped_v(self, effect: TapEffects) -> FloatArray:
-        """What strands that light in place of others move, shape (chain faults, taps)."""
+        """Return the change of readings by remapped data, shape (chain faults, taps). [V, or A]"""
         chain, loaded = self.responses.space.chain, self.responses.circuit.loaded
         per_amp = np.zeros((self.responses.design.node_count, effect.load.shape[1]))
         per_amp[loaded] = effect.read.per_amp
@@ -258,53 +292,56 @@ class ReadingModel:
 
     @cached_property
     def same_probe(self) -> FloatArray:
-        """Pairs of readings at one probe: 1, with leads exchanged -1, else 0; shape (n, n)."""
+        """1 for pairs of readings at one probe, -1 if reversed, else 0, (readings, readings)."""
         readings = [reading for effect in self.effects for reading in effect.taps.readings]
-        keys = [(one.volts is None, one.probe) for one in readings]
-        turned = [(one.volts is None, one.probe.reversed) for one in readings]
+        keys = [(reading.volts is None, reading.probe) for reading in readings]
+        turned = [(reading.volts is None, reading.probe.reversed) for reading in readings]
         place_of = {key: place for place, key in enumerate(dict.fromkeys(keys))}
-        own = np.array([place_of[key] for key in keys])
-        other = np.array([place_of.get(key, -1) for key in turned])
-        found = 1.0 * (own[:, None] == own) - 1.0 * (own[:, None] == other)
+        probe = np.array([place_of[key] for key in keys])
+        opposite = np.array([place_of.get(key, -1) for key in turned])
+        found = 1.0 * (probe[:, None] == probe) - 1.0 * (probe[:, None] == opposite)
         order = np.argsort(self.rows)
         return np.asarray(found[np.ix_(order, order)])
 
     def dead_short(
         self, shorted: DeadCopper, *, is_steady: bool = True
     ) -> tuple[FloatArray, FloatArray]:
-        """Return the readings and their covariance where copper has no volts.
+        """Return the readings and their covariance if copper has no voltage.
 
         Args:
             shorted: the copper.
-            is_steady: whether each probe shows the same whenever it is read. The volts that a short
-                leaves are then one unknown of the unit for each probe, but for `REPEATED_SD_V`.
+            is_steady: True if each probe shows the same at every reading: the voltage left by the
+                short is then one unknown of the unit for each probe, apart from `REPEATED_SD_V`.
+
+        Returns:
+            Shapes (readings,) and (readings, readings).
         """
         readings = [reading for effect in self.effects for reading in effect.taps.readings]
         order = np.argsort(self.rows)
-        taken = np.array([shorted.has_lead(reading.probe) for reading in readings])[order]
+        on_dead = np.array([shorted.has_lead(reading.probe) for reading in readings])[order]
         clamped = np.array([reading.volts is None for reading in readings])[order]
-        left = np.where(taken, np.where(clamped, shorted.amps_sd, SHORTED_SD_V), 0.0)
+        left = np.where(on_dead, np.where(clamped, shorted.amps_sd, SHORTED_SD_V), 0.0)
         if not shorted.amps_sd:  # no supply drives a current along the copper
             along = np.array([shorted.is_along_rail(reading.probe) for reading in readings])[order]
             left[along] = LEAKED_SD_V
-        covariance = np.where(taken[:, None] | taken, 0.0, self.healthy_covariance)
+        covariance = np.where(on_dead[:, None] | on_dead, 0.0, self.healthy_covariance)
         covariance += np.outer(left, left) * (self.same_probe if is_steady else np.eye(len(left)))
-        again_v = np.where(clamped, 0.0, np.minimum(left, REPEATED_SD_V) if is_steady else 0.0)
-        own = np.hypot(self.noise.own, again_v)
-        covariance[taken, taken] += own[taken] ** 2
-        return np.where(taken, self._beyond_v(shorted), self._dark_behind(shorted)), covariance
+        repeat_v = np.where(clamped, 0.0, np.minimum(left, REPEATED_SD_V) if is_steady else 0.0)
+        own = np.hypot(self.noise.own, repeat_v)
+        covariance[on_dead, on_dead] += own[on_dead] ** 2
+        return np.where(on_dead, self._beyond_v(shorted), self._dark_behind(shorted)), covariance
 
     def _dark_behind(self, shorted: DeadCopper) -> FloatArray:
-        """Return readings where no data pass dead copper on to copper with volts, (readings,)."""
+        """Return readings if dead copper passes no data on, shape (readings,)."""
         for place, fault in enumerate(self.responses.space.chain):
             if fault.shorted is not None and fault.shorted.strands == shorted.strands:
                 return np.asarray(self.chain_mean[place])
         return self.healthy_mean()
 
     def _beyond_v(self, shorted: DeadCopper) -> FloatArray:
-        """Return what a lead that is not on dead copper adds to each reading, (readings,). [V]
+        """Return the voltage of each reading's leads that are not on dead copper, (readings,). [V]
 
-        Both rails of dead copper are near the return that all supplies have in common.
+        Both rails of dead copper are near the common return of all supplies.
         """
         parts = []
         for effect in self.effects:
@@ -320,7 +357,7 @@ class ReadingModel:
         return np.where(np.array(clamped)[np.argsort(self.rows)], 0.0, beyond_v)
 
     def _lit_share(self, effect: TapEffects) -> FloatArray:
-        """Share of each loaded node's current that goes when it stays dark."""
+        """Return the share of each loaded node's current that is lost when it is dark."""
         solution = effect.base.solution
         loaded, kind = solution.circuit.loaded, solution.circuit.design.node
         dark = node_loads(kind, solution.node_v[loaded], np.zeros_like(solution.duty[loaded]))
@@ -328,7 +365,7 @@ class ReadingModel:
         return np.asarray(1.0 - dark.node_a / np.where(drawn_a > 0.0, drawn_a, np.inf))
 
     def may_solve(self, joint: int, columns: Sequence[int]) -> bool:
-        """True where a joint may be solved at these resistances."""
+        """Return True if the budget allows solving a joint at these columns."""
         circuits = tuple((self.conditional, joint, column) for column in columns)
         return self.budget.allows(circuits, self.solve_units)
 
@@ -337,13 +374,13 @@ class ReadingModel:
         """Cost of one fault solved under every lit set of the readings."""
         return len(self.effects) * solve_units(self.responses.design)
 
-    def take(self, joint: int, column: int) -> None:
-        """A joint is solved at a resistance."""
+    def charge(self, joint: int, column: int) -> None:
+        """Charge the budget with one joint solved at one column."""
         self.budget.take((self.conditional, joint, column), self.solve_units)
 
 
 def _given_islands(responses: DesignResponse, groups: Sequence[Taps]) -> FloatArray | float:
-    """Return `island_covariance` of copper that the given faults cut off; 0 without any."""
+    """Return `island_covariance` of copper that the given faults cut off; 0 if there is none."""
     circuit = responses.circuit
     if not circuit.floating.any():
         return 0.0

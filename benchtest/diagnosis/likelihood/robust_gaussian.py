@@ -1,4 +1,4 @@
-"""The density of readings that share their causes, when any one of them may be a slip."""
+"""Gaussian density of correlated readings, robust to one slip and to long-tailed joints."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 
-SLIP = 0.005
+SLIP_PROBABILITY = 0.005
 """Probability that a reading is a slip: a misread digit, a lead on the wrong pad. Common practice,
 no source."""
 
 
-HIGH = 0.1
-"""Chance that a reading across a healthy joint is of one in the long upper tail of its kind, which
-a Gaussian does not have; and, as `HIGH_TIMES`, how far that tail goes, over the joint's mean. Of a
-log-normal with factor 1.8 the two give the density from half its median to six times as much
-within a factor of two."""
-HIGH_TIMES = 1.6
+HIGH_JOINT_PROBABILITY = 0.1
+"""Probability that a reading across a healthy joint is from the long upper tail of its kind, which
+a Gaussian lacks; and the standard deviation of that tail over the joint's mean. For a log-normal
+with factor 1.8 the two give the density from half its median to six times as much within a factor
+of two."""
+HIGH_JOINT_RATIO = 1.6
 
 
 def log_likelihood(
@@ -25,15 +25,19 @@ def log_likelihood(
     slip_per_v: float = 0.1,
     across_v: FloatArray | None = None,
 ) -> FloatArray:
-    """Logarithm of the density of readings that are `off`, any one of them perhaps a slip.
+    """Return the log density of readings with given residuals, of which any one may be a slip.
+
+    With `N` the Gaussian of all readings, `p` the probability of a slip, `s` its density and `N_i`
+    the density of reading `i` given the others, the density is `(1 - p)^n N (1 + Σ_i p s / ((1 - p)
+    N_i))`. A reading across a healthy joint adds a term of the same form with the wider variance of
+    the joint's upper tail.
 
     Args:
-        off: measured less predicted, shape (..., n).
-        covariance: shape (..., n, n).
-        slip_per_v: density of a reading that is a slip: it may be anything between the supply's
-            volts and as many below nothing. [1/V]
-        across_v: what is expected of each reading that is taken across one healthy joint, else 0,
-            shape (..., n); None where there is none. [V]
+        off: measured less predicted, shape (..., n). [V]
+        covariance: shape (..., n, n). [V²]
+        slip_per_v: density of a slip, uniform from minus to plus the supply's voltage. [1/V]
+        across_v: expected drop for each reading across one healthy joint, else 0, shape (..., n);
+            None if there is no such reading. [V]
 
     Returns:
         Shape (...,).
@@ -43,9 +47,9 @@ def log_likelihood(
         return np.zeros(off.shape[:-1])
     precision = np.asarray(np.linalg.inv(covariance))
     _, log_det = np.linalg.slogdet(covariance)
-    weighted, own = _leave_one_out(precision, off)
+    weighted, own_precision = _leave_one_out(precision, off)
     square = np.einsum("...i,...i->...", weighted, off)
-    return _one_may_slip(weighted, own, square, log_det, slip_per_v, across_v)
+    return _one_may_slip(weighted, own_precision, square, log_det, slip_per_v, across_v)
 
 
 def shifted_log_likelihood(
@@ -57,92 +61,112 @@ def shifted_log_likelihood(
     slip_per_v: float = 0.1,
     across_v: FloatArray | None = None,
 ) -> FloatArray:
-    """Return `log_likelihood` under shifts of the readings, each known to a share of itself.
+    """Return `log_likelihood` for several shifts of the mean, each with a relative uncertainty.
 
-    A shift that is known to a share adds one rank to the covariance, so that its inverse follows
-    from the one without it (Sherman and Morrison).
+    A shift with a relative uncertainty adds one rank to the covariance, so the inverse follows from
+    the one without it.
 
     Args:
-        off: measured less predicted without a shift, shape (n,).
+        off: measured less predicted without a shift, shape (n,). [V]
         precision: inverse of the covariance without a shift, shape (n, n).
         log_det: logarithm of that covariance's determinant.
-        shift: shape (shifts, n).
+        shift: shape (shifts, n). [V]
         scale_sd: standard deviation of each shift as a share of it, shape (shifts,).
-        slip_per_v: see `log_likelihood`.
-        across_v: likewise, shape (shifts, n).
+        slip_per_v: see `log_likelihood`. [1/V]
+        across_v: see `log_likelihood`, shape (shifts, n). [V]
 
     Returns:
         Shape (shifts,).
+
+    Source: Sherman and Morrison, Annals of Mathematical Statistics 21(1), 1950.
     """
-    left = off - shift
-    pressed = shift @ precision
-    stiff = np.einsum("si,si->s", pressed, shift)
-    less = scale_sd**2 / (1.0 + scale_sd**2 * stiff)
-    weighted = off @ precision - pressed
-    weighted -= (less * np.einsum("si,si->s", shift, weighted))[:, None] * pressed
-    own = np.diag(precision) - less[:, None] * pressed**2
-    square = np.einsum("si,si->s", weighted, left)
-    dets = log_det + np.log1p(scale_sd**2 * stiff)
-    return _one_may_slip(weighted, own, square, dets, slip_per_v, across_v)
+    residual = off - shift
+    weighted_shift = shift @ precision
+    square_shift = np.einsum("si,si->s", weighted_shift, shift)
+    reduction = scale_sd**2 / (1.0 + scale_sd**2 * square_shift)
+    weighted = off @ precision - weighted_shift
+    weighted -= (reduction * np.einsum("si,si->s", shift, weighted))[:, None] * weighted_shift
+    own_precision = np.diag(precision) - reduction[:, None] * weighted_shift**2
+    square = np.einsum("si,si->s", weighted, residual)
+    dets = log_det + np.log1p(scale_sd**2 * square_shift)
+    return _one_may_slip(weighted, own_precision, square, dets, slip_per_v, across_v)
 
 
 def _one_may_slip(
     weighted: FloatArray,
-    own: FloatArray,
+    own_precision: FloatArray,
     square: FloatArray,
     log_det: FloatArray,
     slip_per_v: float,
     across_v: FloatArray | None,
 ) -> FloatArray:
-    """Return the density from what `_leave_one_out` gives, see `log_likelihood`."""
+    """Return the density of `log_likelihood` from the results of `_leave_one_out`."""
     count = weighted.shape[-1]
     whole = -0.5 * (square + log_det + count * np.log(2.0 * np.pi))
-    # what each reading is worth given all the others (Gaussian conditioning)
-    given_rest = -0.5 * (weighted**2 / own - np.log(own) + np.log(2.0 * np.pi))
-    slipped = whole[..., None] - given_rest + np.log(slip_per_v * SLIP / (1.0 - SLIP))
-    parts = [whole[..., None], slipped]
+    # density of each reading given all others (Gaussian conditioning)
+    given_rest = -0.5 * (weighted**2 / own_precision - np.log(own_precision) + np.log(2.0 * np.pi))
+    slipped = (
+        whole[..., None]
+        - given_rest
+        + np.log(slip_per_v * SLIP_PROBABILITY / (1.0 - SLIP_PROBABILITY))
+    )
+    terms = [whole[..., None], slipped]
     if across_v is not None:
-        # the same reading with the joint's long tail for its own part
-        variance = 1.0 / own + (HIGH_TIMES * across_v) ** 2
-        high = -0.5 * ((weighted / own) ** 2 / variance + np.log(variance) + np.log(2.0 * np.pi))
-        tail = whole[..., None] - given_rest + high + np.log(HIGH / (1.0 - HIGH))
-        parts.append(np.where(across_v == 0.0, -np.inf, tail))
-    every = np.concatenate(parts, axis=-1)
-    most = every.max(axis=-1)
-    total = most + np.log(np.exp(every - most[..., None]).sum(axis=-1))
+        # the same reading with the variance of the joint's upper tail
+        variance = 1.0 / own_precision + (HIGH_JOINT_RATIO * across_v) ** 2
+        high = -0.5 * (
+            (weighted / own_precision) ** 2 / variance + np.log(variance) + np.log(2.0 * np.pi)
+        )
+        tail = (
+            whole[..., None]
+            - given_rest
+            + high
+            + np.log(HIGH_JOINT_PROBABILITY / (1.0 - HIGH_JOINT_PROBABILITY))
+        )
+        terms.append(np.where(across_v == 0.0, -np.inf, tail))
+    logs = np.concatenate(terms, axis=-1)
+    largest = logs.max(axis=-1)
+    total = largest + np.log(np.exp(logs - largest[..., None]).sum(axis=-1))
     if across_v is not None:
-        total = total + (across_v != 0.0).sum(axis=-1) * np.log(1.0 - HIGH)
-    return np.asarray(total + count * np.log(1.0 - SLIP))
+        total = total + (across_v != 0.0).sum(axis=-1) * np.log(1.0 - HIGH_JOINT_PROBABILITY)
+    return np.asarray(total + count * np.log(1.0 - SLIP_PROBABILITY))
 
 
-def worth_given_rest(off: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Logarithm of each reading's density given all the others, shape (n,).
+def conditional_log_density(off: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return the log density of each reading given all others, shape (n,).
 
     Args:
-        off: measured less predicted, shape (n,).
-        covariance: shape (n, n).
+        off: measured less predicted, shape (n,). [V]
+        covariance: shape (n, n). [V²]
+
+    Source: Rasmussen and Williams, Gaussian Processes for Machine Learning, 5.4.2.
     """
-    weighted, own = _leave_one_out(np.asarray(np.linalg.inv(covariance)), off)
-    return np.asarray(-0.5 * (weighted**2 / own - np.log(own) + np.log(2.0 * np.pi)))
+    weighted, own_precision = _leave_one_out(np.asarray(np.linalg.inv(covariance)), off)
+    return np.asarray(
+        -0.5 * (weighted**2 / own_precision - np.log(own_precision) + np.log(2.0 * np.pi))
+    )
 
 
 def _leave_one_out(precision: FloatArray, off: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Weighted offs `P·off`, and the precision of each reading given all the others."""
+    """Return weighted residuals `P·r` and the precision of each reading given all others.
+
+    Reading `i` lies `(P·r)_i / P_ii` from its conditional mean, with variance `1 / P_ii`.
+    """
     return np.einsum("...ij,...j->...i", precision, off), np.einsum("...ii->...i", precision)
 
 
 def slips(off: FloatArray, covariance: FloatArray, far_sd: float) -> FloatArray:
-    """Which reading, if any, is so far from what all the others say that it must be a slip.
+    """Return the reading, if any, that is too far from the prediction by all others.
 
     Args:
-        off: measured less predicted, shape (..., n).
-        covariance: shape (n, n).
-        far_sd: standard deviations that count as far.
+        off: measured less predicted, shape (..., n). [V]
+        covariance: shape (n, n). [V²]
+        far_sd: distance from which a reading is a slip. [SD]
 
     Returns:
-        Place of that reading, or -1, shape (...,).
+        Index of the worst such reading, or -1, shape (...,).
     """
-    weighted, own = _leave_one_out(np.asarray(np.linalg.inv(covariance)), off)
-    far = np.abs(weighted) / np.sqrt(own)
+    weighted, own_precision = _leave_one_out(np.asarray(np.linalg.inv(covariance)), off)
+    far = np.abs(weighted) / np.sqrt(own_precision)
     worst = far.argmax(axis=-1)
     return np.where(np.take_along_axis(far, worst[..., None], -1)[..., 0] > far_sd, worst, -1)

@@ -1,10 +1,10 @@
-"""Readings that a finding weighs where there are more than it can weigh.
+"""Selection of the readings for one finding where there are more than it can use.
 
-The cost of weighing grows with the cube of their number, and what they add soon saturates. A table
-of hundreds is therefore reduced once, at a cost linear in its length: first to readings that move
-most under the joints that explain most of the table, then to readings that move most under joints
-which those leave alone. A reading that disagrees with all others is kept only by its effects, never
-for its disagreement.
+The cost of the likelihood grows with the cube of their number, and their information soon
+saturates. A table of hundreds is therefore reduced once, at a cost linear in its length: first to
+the readings that move most under the joints that explain most of the table, then to readings with
+independent effects of other joints. A reading that disagrees with all others is selected only by
+its effects, never for its disagreement.
 """
 
 from __future__ import annotations
@@ -19,73 +19,72 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import GRID, DesignResponse
+from benchtest.diagnosis.thresholds import (
+    MAX_COMPARED_READINGS,
+    MAX_PROBE_READINGS,
+    MAX_READINGS,
+    MAX_SELECTION_JOINTS,
+    MAX_SUSPECT_READINGS,
+    MAX_UNEXPLAINED_SHARE,
+)
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 
-MOST_WEIGHED = 40
-"""Readings that one finding weighs. Ours: a session that plans its readings asks for fewer."""
-MOST_COMPARED = 400
-"""Readings that are compared for it; of more, the last ones. Ours."""
-SUSPECTS = 4
-"""Joints that explain most, whose readings come first."""
-FOR_SUSPECTS = 20
-"""Readings kept for those."""
-APART = 12
-"""Steps of the grid between the resistances that joints are tried at: a factor of 2."""
-EXPLAINED = 0.2
-"""Share of what a reading moved by which an explanation may miss it; see `partial_explanations`."""
-SAME_AGAIN = 2
-"""Readings of one probe under one lit set that are kept at most."""
+STEP = 12
+"""Grid steps between the resistances at which joints are tried: a factor of 2."""
 
 
 def most_informative(
     responses: DesignResponse, readings: Sequence[Reading], meter: Meter
 ) -> list[int]:
-    """Return the places of the readings to weigh, in their order.
+    """Return the indices of the readings to use, ascending.
 
     Args:
         responses: the prop without faults.
-        readings: without those that repeat a display too often, see `repeats.drop_duplicates`.
+        readings: without duplicates, see `duplicates.drop_duplicates`.
         meter: of readings that name none.
     """
-    if len(readings) <= MOST_WEIGHED:
+    if len(readings) <= MAX_READINGS:
         return list(range(len(readings)))
-    places = _without_repeats(readings)[-MOST_COMPARED:]
-    if len(places) <= MOST_WEIGHED:
-        return places
-    some = [readings[place] for place in places]
+    indices = _without_repeats(readings)[-MAX_COMPARED_READINGS:]
+    if len(indices) <= MAX_READINGS:
+        return indices
+    some = [readings[index] for index in indices]
     likelihood = ReadingLikelihood(
         responses, taps_of(responses.circuit, some), values_of(some), noise_of(some, meter)
     )
     shift = _shifts(likelihood)
     sd = np.sqrt(np.diag(likelihood.healthy_covariance))
     chosen = _for_suspects(likelihood, shift, sd)
-    own = shift[:, -1] / np.sqrt(np.diag(likelihood.reading_errors(likelihood.healthy_mean())))
-    # unlike effects first: each further one is what the ones before leave of it
-    _, _, order = qr(np.round(own, 9), mode="economic", pivoting=True)
-    for place in order.tolist():
-        if len(chosen) == MOST_WEIGHED:
+    scaled = shift[:, -1] / np.sqrt(np.diag(likelihood.reading_errors(likelihood.healthy_mean())))
+    # pivoted QR: each next reading has the largest effect not spanned by those before
+    _, _, order = qr(np.round(scaled, 9), mode="economic", pivoting=True)
+    for index in order.tolist():
+        if len(chosen) == MAX_READINGS:
             break
-        chosen.setdefault(place)
-    return sorted(places[place] for place in chosen)
+        chosen.setdefault(index)
+    return sorted(indices[index] for index in chosen)
 
 
 def _without_repeats(readings: Sequence[Reading]) -> list[int]:
-    """Return the places of the last few readings of each probe under each lit set."""
-    taken: Counter[tuple[object, ...]] = Counter()
+    """Return the indices of the last few readings of each probe under each lit set, ascending."""
+    count: Counter[tuple[object, ...]] = Counter()
     found = []
-    for place in range(len(readings) - 1, -1, -1):
-        one = readings[place]
-        key = (one.lit, one.probe, one.volts is None, one.meter)
-        if taken[key] < SAME_AGAIN:
-            taken[key] += 1
-            found.append(place)
+    for index in range(len(readings) - 1, -1, -1):
+        reading = readings[index]
+        key = (reading.lit, reading.probe, reading.volts is None, reading.meter)
+        if count[key] < MAX_PROBE_READINGS:
+            count[key] += 1
+            found.append(index)
     return found[::-1]
 
 
 def _shifts(likelihood: ReadingLikelihood) -> FloatArray:
-    """Return what each joint moves at a few resistances, (joints, resistances, readings)."""
-    columns = np.append(np.arange(APART // 2, GRID, APART), GRID)
+    """Return the change of the readings by each joint, shape (joints, resistances, readings). [V]
+
+    Each joint is tried at a few resistances of the grid, and open.
+    """
+    columns = np.append(np.arange(STEP // 2, GRID, STEP), GRID)
     rows = likelihood.responses.joint_columns
     branch = likelihood.in_reading_order(
         [effect.branch[rows] for effect in likelihood.effects], axis=1
@@ -99,16 +98,20 @@ def _shifts(likelihood: ReadingLikelihood) -> FloatArray:
 def _for_suspects(
     likelihood: ReadingLikelihood, shift: FloatArray, sd: FloatArray
 ) -> dict[int, None]:
-    """Return the readings that move most under the joints that explain most readings."""
+    """Return the readings that move most under the joints that explain most readings.
+
+    The score of a joint at a resistance is `-Σ log(1 + residual² / variance)`, that of a Cauchy
+    distribution: readings that it does not explain count little.
+    """
     off = likelihood.values - likelihood.healthy_mean()
-    variance = sd**2 + (EXPLAINED * off) ** 2
+    variance = sd**2 + (MAX_UNEXPLAINED_SHARE * off) ** 2
     score = -np.log1p((off - shift) ** 2 / variance).sum(axis=-1)
-    best = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:SUSPECTS]
+    best = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:MAX_SELECTION_JOINTS]
     moved = [np.abs(shift[joint, score[joint].argmax()]) / sd for joint in best.tolist()]
     orders = [np.argsort(-np.round(row, 6), kind="stable").tolist() for row in moved]
     chosen: dict[int, None] = {}
-    for turn in zip(*orders, strict=True):
-        for place in turn:
-            if len(chosen) < FOR_SUSPECTS:
-                chosen.setdefault(place)
+    for rank in zip(*orders, strict=True):
+        for index in rank:
+            if len(chosen) < MAX_SUSPECT_READINGS:
+                chosen.setdefault(index)
     return chosen

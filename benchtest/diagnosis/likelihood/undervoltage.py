@@ -1,4 +1,4 @@
-"""Readings of a prop whose nodes lack volts: the part that no linear model predicts."""
+"""Uncertainty of readings of a prop whose nodes lack voltage."""
 
 from __future__ import annotations
 
@@ -13,73 +13,79 @@ from benchtest.circuit.tolerance import sensitivities
 from benchtest.diagnosis.likelihood.measurement import Taps
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.node_variation import headroom_sd_v
+from benchtest.diagnosis.thresholds import MAX_HEADROOM_SD
 from benchtest.prop.lit_set import LitSet
 
 CURVED_SHARE = 0.15
-"""Of what node current and the nodes' law do to a reading of a starved prop, how much is not known:
-sums of tolerances take curves for straight lines. Ours, from units built at random."""
-NEAR_SD = 3.0
-"""Nodes within so many standard deviations of their headroom may well be without."""
-BROWN_V = 0.6
-"""Logic stops somewhere from a kind's `logic_v` to this much above: 2.7 to 3.3 V, from memory."""
-BROWN_SD_V = 1.2
-"""What rails may read while nodes go out for want of volts and come back. [V] Ours."""
+"""Standard deviation of what linear tolerances miss near the end of headroom, as a share of the
+effect of node current and of the nodes' I-V figures. Ours, from units built at random."""
+BROWNOUT_BAND_V = 0.6
+"""Band above a kind's `logic_v` in which logic may stop: 2.7 to 3.3 V. [V] From memory."""
+BROWNOUT_SD_V = 1.2
+"""Standard deviation of a rail reading while nodes drop out and restart. [V] Ours."""
 
 
 def nonlinearity_sd(
     responses: DesignResponse, lit: LitSet, value: FloatArray, moved: Callable[[], FloatArray]
 ) -> FloatArray:
-    """What a lit set under which a sound prop is starved leaves open of its readings.
+    """Return the additional standard deviation of readings under a lit set with undervoltage.
+
+    It depends on the healthy prop: a lit set that leaves enough voltage there has none.
 
     Args:
-        responses: the design, with nothing given or something.
+        responses: the design, with or without given faults.
         lit: strands lit.
-        value: the readings expected, shape (readings,).
-        moved: tells what one standard deviation of node current and of each cause of the nodes' law
-            does to each reading, shape (causes, readings).
+        value: expected readings, shape (readings,). [V, or A]
+        moved: returns the effect on each reading of one standard deviation of node current and of
+            each cause of `node_variation_a`, shape (causes, readings). [V, or A]
 
     Returns:
-        One standard deviation of each by itself, shape (readings,); 0 where nothing is starved.
+        Independent standard deviation of each reading, shape (readings,). [V, or A]
     """
-    sound = responses.fault_free or responses
-    solution, kind = sound.solution(lit), responses.design.node
+    healthy = responses.fault_free or responses
+    solution, kind = healthy.solution(lit), responses.design.node
     lit_v = solution.node_v[solution.duty.any(axis=1)].min(initial=np.inf)
-    near_v = NEAR_SD * headroom_sd_v(kind)
+    margin_v = MAX_HEADROOM_SD * headroom_sd_v(kind)
     found = np.zeros(len(value))
-    if near_v and lit_v < max(kind.full_v.values()) + near_v:
+    if margin_v and lit_v < max(kind.full_v.values()) + margin_v:
         found = CURVED_SHARE * np.sqrt((moved() ** 2).sum(axis=0))
-    if solution.node_v.min() < kind.logic_v + BROWN_V:
-        return np.maximum(np.maximum(BROWN_SD_V, np.abs(value)), found)
+    if solution.node_v.min() < kind.logic_v + BROWNOUT_BAND_V:
+        return np.maximum(np.maximum(BROWNOUT_SD_V, np.abs(value)), found)
     return found
 
 
-def half_of_data_lost(responses: DesignResponse, solution: Solution, taps: Taps) -> FloatArray:
-    """Half of what readings move if data do, or do not, pass nodes that are dark for want of volts.
+def half_data_loss(responses: DesignResponse, solution: Solution, taps: Taps) -> FloatArray:
+    """Return half the change of readings if data does not pass nodes without voltage.
 
-    Nobody knows: logic that is cut off may run on what its data line feeds it, and nodes that fell
-    dark come back between two frames. Taken for the mean of the two, give or take as much, which
-    all readings share.
+    Both are possible: disconnected logic may run on its data line's leakage, and dropped-out nodes
+    restart between two frames. Readings are predicted midway, with this change as the standard
+    deviation of a cause that all share.
+
+    Args:
+        responses: the design, with or without given faults.
+        solution: operating point, with data passed on.
+        taps: readings of one lit set.
 
     Returns:
-        Shape (taps,); 0 where nothing lit comes after such nodes. [V, or A]
+        Shape (taps,); 0 if no lit node follows such nodes. [V, or A]
     """
     circuit, order = solution.circuit, responses.space.order
-    stopped = circuit.cut_off | (
+    without_logic = circuit.cut_off | (
         responses.visible_v(taps.lit, solution) < circuit.design.node.logic_v
     )
-    stops = np.flatnonzero(stopped[order])
-    if not len(stops):
+    positions = np.flatnonzero(without_logic[order])
+    if not len(positions):
         return np.zeros(len(taps.rows))
-    asked = responses.duty(taps.lit)
+    duty = responses.duty(taps.lit)
     after = np.zeros(len(order), dtype=bool)
-    after[order[stops[0] :]] = True
-    after &= asked.any(axis=1) & ~stopped
+    after[order[positions[0] :]] = True
+    after &= duty.any(axis=1) & ~without_logic
     if not after.any():
         return np.zeros(len(taps.rows))
     loaded = circuit.loaded
     volts, kind = solution.node_v[loaded], circuit.design.node
-    lit_a = node_loads(kind, volts, asked[loaded]).node_a
-    more_a = lit_a - node_loads(kind, volts, np.zeros_like(asked[loaded])).node_a
-    more_a = np.where(after[loaded], more_a, 0.0)
+    lit_a = node_loads(kind, volts, duty[loaded]).node_a
+    lost_a = lit_a - node_loads(kind, volts, np.zeros_like(duty[loaded])).node_a
+    lost_a = np.where(after[loaded], lost_a, 0.0)
     read = sensitivities(circuit, solution.factor, taps.columns, taps.per_supply)
-    return np.asarray(-0.5 * more_a @ read.per_amp)
+    return np.asarray(-0.5 * lost_a @ read.per_amp)

@@ -15,7 +15,7 @@ from benchtest.diagnosis.inference.multiple_faults import FaultCombination
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import CHANCE, SEEN
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.likelihood.undervoltage import BROWN_SD_V
+from benchtest.diagnosis.likelihood.undervoltage import BROWNOUT_SD_V
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.evidence.marks import Mark
@@ -256,4 +256,4 @@ def missing_load_reading(
 def _are_rails_predictable(forecaster: Forecaster, lit: LitSet, rails: Sequence[int]) -> bool:
     """Return whether rail volts of a sound unit are known; see `nonlinear.nonlinearity_sd`."""
     variance = forecaster.probe_forecast(lit).variance[list(rails)]
-    return bool(variance.min(initial=np.inf) < BROWN_SD_V**2)
+    return bool(variance.min(initial=np.inf) < BROWNOUT_SD_V**2)

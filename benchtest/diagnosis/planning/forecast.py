@@ -20,7 +20,7 @@ from benchtest.diagnosis.likelihood.measurement import (
     volt_noise,
 )
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.likelihood.undervoltage import half_of_data_lost, nonlinearity_sd
+from benchtest.diagnosis.likelihood.undervoltage import half_data_loss, nonlinearity_sd
 from benchtest.diagnosis.model.fault_response import CELL_SD, GRID, DesignResponse, LitSetResponse
 from benchtest.diagnosis.model.node_variation import node_variation_a
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
@@ -586,7 +586,7 @@ class Forecaster:
             volts = solution.volts(probe)
             if solution.circuit.cut_off.any():
                 (taps,) = taps_of(solution.circuit, [Reading(lit, probe, 0.0)])
-                volts += float(half_of_data_lost(self.responses, solution, taps)[0])
+                volts += float(half_data_loss(self.responses, solution, taps)[0])
             estimate_v = (
                 look.value[row] + look.per_amp[joint, row] * look.compensating_a[joint, column]
             )

@@ -140,7 +140,7 @@ def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_o
     joint = [joint.name for joint in likelihood.responses.space.joints].index("9A+")
     columns = np.array([0, 4, 9])
     as_large = linear_predictions(likelihood, joint, columns)
-    alone = linear_predictions(likelihood, joint, columns, alone=True)
+    alone = linear_predictions(likelihood, joint, columns, separately=True)
     monkeypatch.setattr(response, "MIN_LARGE_NODES", 10**9)
     small = Engine(starved)._usual.views.of(case).likelihood
     assert small is not None

@@ -19,7 +19,7 @@ from benchtest.diagnosis.inference.conditional import chi_square_tail
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-from benchtest.diagnosis.likelihood.robust_gaussian import SLIP, log_likelihood
+from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY, log_likelihood
 from benchtest.diagnosis.model.fault_response import GRID_OHM
 from benchtest.diagnosis.planning.information import FaultSamples, information_bits
 from benchtest.evidence.meter import DEFAULT_METER
@@ -41,11 +41,11 @@ def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
     root = rng.normal(size=(4, 4))
     covariance = root @ root.T + 0.1 * np.eye(4)
     off = rng.normal(size=4)
-    expected = (1 - SLIP) ** 4 * multivariate_normal.pdf(off, cov=covariance)
+    expected = (1 - SLIP_PROBABILITY) ** 4 * multivariate_normal.pdf(off, cov=covariance)
     for slipped in range(4):
         rest = np.delete(np.arange(4), slipped)
         part = multivariate_normal.pdf(off[rest], cov=covariance[np.ix_(rest, rest)])
-        expected += SLIP * (1 - SLIP) ** 3 * 0.1 * part
+        expected += SLIP_PROBABILITY * (1 - SLIP_PROBABILITY) ** 3 * 0.1 * part
     assert log_likelihood(off, covariance, slip_per_v=0.1) == pytest.approx(
         np.log(expected), rel=1e-9
     )
