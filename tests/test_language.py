@@ -13,16 +13,12 @@ import pytest
 PROGRAM = Path(__file__).parents[1] / "benchtest"
 
 UNFINISHED: tuple[str, ...] = (
-    "diagnosis/batch/",
-    "diagnosis/inference/",
-    "diagnosis/likelihood/",
     "diagnosis/planning/",
     "diagnosis/__init__.py",
     "diagnosis/engine.py",
     "diagnosis/expected_readings.py",
     "diagnosis/finding.py",
     "diagnosis/healthy_comparison.py",
-    "diagnosis/partly.py",
     "diagnosis/possible_range.py",
     "diagnosis/repair_scope.py",
     "diagnosis/solve_budget.py",

@@ -354,7 +354,7 @@ class ConditionalEvidence:
         space, looks = self.responses.space, len(self._mark_likelihood.looks)
         units = rank_units(len(space.joints), len(space.chain), looks)
         self.case.budget.take(("ranked", self.given), units)
-        rest = self._mark_likelihood.joints(roughly=True)
+        rest = self._mark_likelihood.joints(by_estimate=True)
         if self.earlier is not None:
             rest = rest + self.earlier.joints(self.responses.space)
         ranked = self._ranked(rest + self._estimated_readings(limited=False))
@@ -427,10 +427,10 @@ class ConditionalEvidence:
         """
         if further is None or further.chain >= 0:
             fault = None if further is None else self.space.chain[further.chain]
-            should = self._mark_likelihood.ways(lit, fault)
+            should = self._mark_likelihood.possible(lit, fault)
         else:
             solution = self.responses.exact(further.where, further.column, lit)
-            should = self._mark_likelihood.should_at(lit, self.responses.visible_v(lit, solution))
+            should = self._mark_likelihood.expected_at(lit, self.responses.visible_v(lit, solution))
         lights = [lit.lights(strand.number) for strand in self.design.strands]
         lit_nodes = np.repeat(lights, [strand.nodes for strand in self.design.strands])
         return np.where(lit_nodes, should, UNLIT[should])
@@ -442,7 +442,7 @@ class ConditionalEvidence:
         See `cleared_by_joint`. Readings and dark nodes count; colors without a mark clear nothing.
         """
         rows = self.joints
-        healthy, joints = self._mark_likelihood.blind_less(self._marks_joints)
+        healthy, joints = self._mark_likelihood.blind_difference(self._marks_joints)
         return cleared_by_joint(self.healthy + healthy, rows + joints)
 
     def _misfit_chance(self, further: FaultHypothesis | None) -> float:
@@ -491,7 +491,7 @@ class ConditionalEvidence:
             dark[self.space.order[fault.start : fault.stop]] = True
             return dark
         solution = self.responses.exact(hypothesis.where, hypothesis.column, lit)
-        should = self._mark_likelihood.should_at(lit, self.responses.visible_v(lit, solution))[0]
+        should = self._mark_likelihood.expected_at(lit, self.responses.visible_v(lit, solution))[0]
         return np.asarray((should != int(Appearance.RIGHT)) | ~solution.duty.any(axis=1))
 
     def _joint_index(self, where: str) -> int:

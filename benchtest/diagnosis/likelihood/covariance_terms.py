@@ -54,7 +54,9 @@ class CovarianceTerms:
             only: index of the only joint to include; None for all joints of the fault space.
         """
         self._responses, self._effects, self._tolerances = responses, effects, tolerances
-        joint_effects = [e.base.effects if only is None else e.base.alone(only) for e in effects]
+        joint_effects = [
+            e.base.effects if only is None else e.base.effects_of_joint(only) for e in effects
+        ]
         self.lit_of = lit_set_of(effects)
         selected = slice(None) if only is None else slice(only, only + 1)
         columns = responses.joint_columns[selected]

@@ -1,8 +1,9 @@
-"""How well each fault explains what the eye saw.
+"""Likelihood of marks: the looks of strands under every single fault.
 
-A fault says how each node should look, lit or not. A strand that was looked at is cut into runs of
-nodes that should look alike and did look alike; each run counts once, for an eye that errs on a run
-errs on all of it. A run of one node at the edge of a predicted change may be a miscount by one.
+A fault predicts the appearance of each node, lit or not. A strand that was looked at is divided
+into runs of nodes with the same predicted appearance and the same mark; each run counts once, for
+an eye errs on a whole run. A run of one node at the edge of a predicted change may be a miscount by
+one.
 """
 
 from __future__ import annotations
@@ -21,14 +22,14 @@ from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse, Li
 from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
-from benchtest.evidence.marks import DARK_SHARE, DIM_SHARE, WARM_SHARE, Mark, Seen
+from benchtest.evidence.marks import DARK_SHARE, DIM_SHARE, SEEN, WARM_SHARE, Mark
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet
 from benchtest.prop.node_kinds import NodeKind
 
 
 class Appearance(IntEnum):
-    """How a node should look: the last four are of nodes that should be dark."""
+    """Predicted appearance of a node; the last four are of nodes that are to be dark."""
 
     RIGHT = 0
     WARM = 1
@@ -42,10 +43,7 @@ class Appearance(IntEnum):
     ON = 9
 
 
-SEEN: tuple[Seen, ...] = ("ok", "dark", "dim", "warm", "wrong-colour", "stuck", "flicker")
-"""Words of a mark, in the order of the columns of `CHANCE`."""
-
-CHANCE = np.array(
+SEEN_PROBABILITY = np.array(
     [
         # ok      dark    dim     warm    wrong   stuck   flicker
         [0.9945, 0.0005, 0.0020, 0.0010, 0.0005, 0.0005, 0.0010],  # right
@@ -60,63 +58,72 @@ CHANCE = np.array(
         [0.0100, 0.0005, 0.0100, 0.0050, 0.0200, 0.9400, 0.0145],  # on
     ]
 )
-"""Chance of each word for a run of nodes that should look so. Common practice, no source: an eye
-misses a warm strand easily, but seldom reports what is not there. Of a strand that is not lit
-`ok` means dark, as it should be, and `stuck` that it shines all the same."""
+"""Probability of each mark for a run of nodes of each appearance, shape (appearances, marks).
+Common practice, no source: an eye misses a warm strand easily, but seldom reports what is not
+there. For a strand that is not lit `ok` means dark, as intended, and `stuck` that it shines all the
+same."""
 
-SHORT_LOOKS = (
+SHORT_APPEARANCES = (
     int(Appearance.RIGHT),
     int(Appearance.WARM),
     int(Appearance.DIM),
     int(Appearance.UNPOWERED),
 )
-"""Appearances of all nodes under a short that leaves some volts."""
-CARELESS = 0.3
-"""Chance that a person has no eye for shades: shows in all of their looks alike, not in each by
-itself. A dozen strands called right speak no louder against warm ones than a few."""
-CARELESS_OK = {Appearance.WARM: 0.99, Appearance.DIM: 0.3}
-"""Chance that such an eye calls a run right that should look so. Common practice, no source."""
-IS_SHADE = np.isin(np.arange(len(Appearance)), list(CARELESS_OK))
-"""Whether such an eye may miss each `Appearance`, shape (looks,)."""
-BLIND = 2
-"""Place among the `EYES` of one that sees no shade at all, which nobody is taken to have: what
-looks right to it clears a joint."""
+"""Appearances of all nodes under a short that leaves some voltage."""
+CARELESS_PROBABILITY = 0.3
+"""Probability that a person does not see shades: common to all their looks, not independent for
+each. A dozen strands marked right contradict warm ones no more than a few do. Ours."""
+CARELESS_OK_PROBABILITY = {Appearance.WARM: 0.99, Appearance.DIM: 0.3}
+"""Probability that such a person marks a run of this appearance right. Common practice, no
+source."""
+IS_SHADE = np.isin(np.arange(len(Appearance)), list(CARELESS_OK_PROBABILITY))
+"""True for each `Appearance` that such a person may miss, shape (appearances,)."""
+BLIND_EYE = 2
+"""Index in `EYES` of an eye that sees no shade at all. No person is assumed to have it; a joint
+that it clears is cleared without regard to shades."""
 
 
 def _eyes() -> FloatArray:
-    """`CHANCE` of an eye for shades and of one without, whose mean is `CHANCE`; and of `BLIND`."""
-    eyes = np.stack([CHANCE, CHANCE, CHANCE])
-    for look, careless in CARELESS_OK.items():
-        ok = CHANCE[look, 0]
-        for eye, now in enumerate(((ok - CARELESS * careless) / (1.0 - CARELESS), careless)):
+    """Return `SEEN_PROBABILITY` of eyes with and without shades, and of `BLIND_EYE`.
+
+    The mean of the first two is `SEEN_PROBABILITY`. Shape (eyes, appearances, marks).
+    """
+    eyes = np.stack([SEEN_PROBABILITY, SEEN_PROBABILITY, SEEN_PROBABILITY])
+    for look, careless in CARELESS_OK_PROBABILITY.items():
+        ok = SEEN_PROBABILITY[look, 0]
+        for eye, now in enumerate(
+            ((ok - CARELESS_PROBABILITY * careless) / (1.0 - CARELESS_PROBABILITY), careless)
+        ):
             eyes[eye, look] *= (1.0 - now) / (1.0 - ok)
             eyes[eye, look, 0] = now
-        eyes[BLIND, look] = CHANCE[Appearance.RIGHT]
+        eyes[BLIND_EYE, look] = SEEN_PROBABILITY[Appearance.RIGHT]
     return eyes
 
 
 EYES = _eyes()
-EYES_LOG = np.array([np.log(1.0 - CARELESS), np.log(CARELESS), -np.inf])
-"""Logarithm of how likely a person has each of the `EYES`."""
+"""Probability of each mark for each eye and appearance, shape (eyes, appearances, marks)."""
+EYES_LOG = np.array([np.log(1.0 - CARELESS_PROBABILITY), np.log(CARELESS_PROBABILITY), -np.inf])
+"""Log prior probability of each of the `EYES`, shape (eyes,)."""
 
-SHARED: tuple[Appearance, ...] = (
+SHARED_APPEARANCES: tuple[Appearance, ...] = (
     Appearance.UNPOWERED,
     Appearance.NO_DATA,
     Appearance.OFF_UNPOWERED,
     Appearance.OFF_NO_DATA,
 )
-"""Appearances whose cause all runs of nodes share: one unit's nodes without data stand dark, or
-keep their last light, in strand after strand and look after look."""
-SHARED_WEIGHT = 1.0
-"""Runs for which the chances in `CHANCE` count in predicting the next run of such nodes; those that
-were seen count one each (Polya's urn). Of all dark strands the first decides, not their number.
-Ours."""
+"""Appearances whose mark depends on a cause common to all runs: one unit's nodes without data are
+all dark, or all keep their last light."""
+URN_WEIGHT = 1.0
+"""Weight of `SEEN_PROBABILITY` in predicting the mark of the next such run, in runs; each run seen
+counts one (Pólya's urn). The first dark strand decides, not their number. Ours."""
 
-WORD_SHARE = np.concatenate([CHANCE[look, 1:] / CHANCE[look, 1:].sum() for look in SHARED])
-"""Share of each word but `ok` among runs of each of the `SHARED` appearances that do not look `ok`,
-shape (shared words,)."""
-TALLIES = len(EYES) + len(WORD_SHARE)
-"""Rows of a tally: the logarithm of chance for each eye, and the runs of each shared word."""
+SHARED_WORD_SHARE = np.concatenate(
+    [SEEN_PROBABILITY[look, 1:] / SEEN_PROBABILITY[look, 1:].sum() for look in SHARED_APPEARANCES]
+)
+"""Probability of each mark but `ok` among runs of each of the `SHARED_APPEARANCES` that are not
+marked `ok`, shape (shared appearances × marks,)."""
+TALLY_ROWS = len(EYES) + len(SHARED_WORD_SHARE)
+"""Rows of a tally: log probability for each eye, then number of runs for each shared mark."""
 
 UNLIT = np.full(len(Appearance), int(Appearance.OFF))
 UNLIT[Appearance.UNPOWERED], UNLIT[Appearance.NO_DATA] = (
@@ -124,65 +131,71 @@ UNLIT[Appearance.UNPOWERED], UNLIT[Appearance.NO_DATA] = (
     Appearance.OFF_NO_DATA,
 )
 UNLIT[Appearance.ON] = Appearance.ON
-"""How a node looks that is not lit, by how it would look if it were."""
+"""Appearance of a node that is not lit, by its appearance if it were, shape (appearances,)."""
 
-OFF_BY_ONE = 0.05
-"""Chance that a position is one node off. Common practice, no source."""
+OFF_BY_ONE_PROBABILITY = 0.05
+"""Probability that a position is off by one node. Common practice, no source."""
 
-MOST_TALLY_OCTETS = 6_000_000
-"""Memory that tallies of looks take from one finding to the next, about."""
+MAX_TALLY_CACHE_OCTETS = 6_000_000
+"""Approximate memory that tallies of looks may use from one finding to the next."""
 NOT_LOOKED_AT = -1
-MARK_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, COLUMNS - 1]))
-"""Resistances at which looks are worked out; others are read off between them."""
+"""Value in `StrandLook.seen` for a node that was not looked at."""
+KNOT_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, COLUMNS - 1]))
+"""Columns of the grid at which looks are evaluated; values between them are interpolated."""
 
 
 @dataclass(frozen=True)
 class StrandLook:
-    """What was seen of one strand under one lit set, of which it need not be."""
+    """Marks of one strand under one lit set, which need not contain the strand.
+
+    Attributes:
+        lit: strands lit.
+        strand: number of the strand.
+        seen: index in `SEEN` of each node from end A, or `NOT_LOOKED_AT`, shape (nodes,).
+    """
 
     lit: LitSet
     strand: int
     seen: NDArray[np.intp]
-    """Place in `SEEN` of each node from end A, or NOT_LOOKED_AT; shape (nodes,)."""
 
-    def weigh(self, should: NDArray[np.intp]) -> FloatArray:
-        """Return the tally of it, given how its nodes look if lit; see `tally`."""
-        return tally(self.seen, should if self.lit.lights(self.strand) else UNLIT[should])
+    def tally(self, expected: NDArray[np.intp]) -> FloatArray:
+        """Return the tally of the look, given the appearance of its nodes if lit; see `tally`."""
+        return tally(self.seen, expected if self.lit.lights(self.strand) else UNLIT[expected])
 
 
 def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
-    """Marks gathered by lit set and strand; a later mark on a node replaces an earlier one.
+    """Return marks grouped by lit set and strand; a later mark on a node replaces an earlier one.
 
-    A row that says `all` nodes are `ok` is the ground that other marks of that strand stand on,
-    wherever in the file it is.
+    A mark `ok` of all nodes is the background of the strand's other marks, wherever in the file it
+    is.
     """
     found: dict[tuple[LitSet, int], NDArray[np.intp]] = {}
-    ground_first = sorted(marks, key=lambda mark: mark.seen != "ok")
-    for mark in ground_first:
+    background_first = sorted(marks, key=lambda mark: mark.seen != "ok")
+    for mark in background_first:
         nodes = design.strand(mark.strand).nodes
         row = found.setdefault((mark.lit, mark.strand), np.full(nodes, NOT_LOOKED_AT))
-        # dark is how a strand that is not lit looks right
+        # a strand that is not lit is dark, as intended
         right = mark.seen == "dark" and not mark.lit.lights(mark.strand)
         row[mark.first - 1 : mark.last] = SEEN.index("ok" if right else mark.seen)
     return [StrandLook(lit, strand, row) for (lit, strand), row in found.items()]
 
 
 def best_explained(looks: Sequence[StrandLook]) -> float:
-    """Return the logarithm of the chance of looks if each run looked as it most likely should."""
-    total = np.zeros((TALLIES, 1))
+    """Return the log probability of looks if each run had its most likely appearance."""
+    total = np.zeros((TALLY_ROWS, 1))
     for look in looks:
         lit = look.lit.lights(look.strand)
         first, last = (0, int(Appearance.OFF)) if lit else (int(Appearance.OFF), len(Appearance))
-        best = first + CHANCE[first:last].argmax(axis=0)
+        best = first + SEEN_PROBABILITY[first:last].argmax(axis=0)
         total += tally(look.seen, best[look.seen][None])
     return float(log_likelihood_of(total)[0])
 
 
 def log_likelihood_of(tallied: FloatArray) -> FloatArray:
-    """Return the logarithm of the chance of all looks of one person, whichever eye they have.
+    """Return the log probability of all looks of one person, over their possible eyes.
 
     Args:
-        tallied: sum of the tallies of all looks, shape (TALLIES, ...); see `tally`.
+        tallied: sum of the tallies of all looks, shape (TALLY_ROWS, ...); see `tally`.
 
     Returns:
         Shape (...).
@@ -193,112 +206,128 @@ def log_likelihood_of(tallied: FloatArray) -> FloatArray:
 
 
 def by_eye(tallied: FloatArray) -> FloatArray:
-    """Return the logarithm of the chance of looks for each of the `EYES`, shape (eyes, ...).
+    """Return the log probability of looks for each of the `EYES`, shape (eyes, ...).
 
-    Runs of one of the `SHARED` appearances are drawn from an urn: the more of them were seen alike,
-    the less one more of them changes.
+    Runs of one of the `SHARED_APPEARANCES` are drawn from an urn: with `w` the `URN_WEIGHT`, `p`
+    the mark's share and `k` of `n` runs with this mark, the probability has the factor `Π_{i<k} (w
+    p + i) / Π_{i<n} (w + i)` instead of `p^k`.
 
     Args:
-        tallied: sum of the tallies of all looks, shape (TALLIES, ...); see `tally`.
+        tallied: sum of the tallies of all looks, shape (TALLY_ROWS, ...); see `tally`.
+
+    Source: Blackwell and MacQueen, Annals of Statistics 1(2), 1973.
     """
     counts = np.rint(tallied[len(EYES) :]).astype(np.intp)
     if not counts.any():
         return np.asarray(tallied[: len(EYES)])
     most = int(counts.max())
     # logarithms of rising factorials, by the number of runs
-    rise = np.log(SHARED_WEIGHT * WORD_SHARE[:, None] + np.arange(most))
-    rise -= np.log(WORD_SHARE)[:, None]
+    rise = np.log(URN_WEIGHT * SHARED_WORD_SHARE[:, None] + np.arange(most))
+    rise -= np.log(SHARED_WORD_SHARE)[:, None]
     upto = np.hstack([np.zeros((len(rise), 1)), np.cumsum(rise, axis=1)])
     drawn = np.sum([steps[mine] for steps, mine in zip(upto, counts, strict=True)], axis=0)
-    many = counts.reshape(len(SHARED), -1, *counts.shape[1:]).sum(axis=1)
-    whole = np.append(0.0, np.cumsum(np.log(SHARED_WEIGHT + np.arange(int(many.max())))))
+    many = counts.reshape(len(SHARED_APPEARANCES), -1, *counts.shape[1:]).sum(axis=1)
+    whole = np.append(0.0, np.cumsum(np.log(URN_WEIGHT + np.arange(int(many.max())))))
     return np.asarray(tallied[: len(EYES)] + drawn - whole[many].sum(axis=0))
 
 
-def tally(seen: NDArray[np.intp], should: NDArray[np.intp]) -> FloatArray:
-    """Return what was seen of one strand, in sums that add up over all looks.
+def tally(seen: NDArray[np.intp], expected: NDArray[np.intp]) -> FloatArray:
+    """Return the marks of one strand as sums that add over all looks.
 
-    The first rows are the logarithm of its chance by itself for each of the `EYES`. The rest count
-    its runs of `SHARED` appearances by word; `by_eye` corrects for what they have in common.
+    The first rows are the log probability of the strand by itself for each of the `EYES`. The
+    others count its runs of `SHARED_APPEARANCES` by mark; `by_eye` corrects for their common cause.
 
-    An edge in what was seen that nothing predicts could have been anywhere: it costs the number
-    of places where it might have been.
+    An edge between marks that no fault predicts could be anywhere: it costs the logarithm of the
+    number of nodes.
 
     Args:
-        seen: place in `SEEN` of each node, NOT_LOOKED_AT where none looked, shape (nodes,).
-        should: `Appearance` of each node under each fault, shape (faults, nodes).
+        seen: index in `SEEN` of each node, or `NOT_LOOKED_AT`, shape (nodes,).
+        expected: `Appearance` of each node under each fault, shape (faults, nodes).
 
     Returns:
-        Shape (TALLIES, faults).
+        Shape (TALLY_ROWS, faults).
     """
-    found = np.zeros((TALLIES, len(should)))
+    found = np.zeros((TALLY_ROWS, len(expected)))
     looked = seen != NOT_LOOKED_AT
     if not looked.any():
         return found
-    seen, should = seen[looked], should[:, looked]
-    due = should[:, 1:] != should[:, :-1]
-    met = np.broadcast_to(seen[1:] != seen[:-1], due.shape)
-    turn = np.ones_like(should, dtype=bool)
-    turn[:, 1:] = due | met
-    lone = turn.copy()
-    lone[:, :-1] &= turn[:, 1:]
-    beside = np.zeros_like(turn)
-    beside[:, 1:] |= due
-    beside[:, :-1] |= due
-    shaded = bool(IS_SHADE[should].any())
-    chance = EYES[:, should, seen] if shaded else CHANCE[None, should, seen]
-    miscounted = lone & beside & (chance[0] < OFF_BY_ONE)
-    chance = np.where(lone & beside, np.maximum(chance, OFF_BY_ONE), chance)
-    near_due = due.copy()
-    near_due[:, 1:] |= due[:, :-1]
-    near_due[:, :-1] |= due[:, 1:]
-    unexplained = (met & ~near_due).sum(axis=1)
-    found[: len(EYES)] = np.where(turn, np.log(chance), 0.0).sum(axis=2)
+    seen, expected = seen[looked], expected[:, looked]
+    predicted_edge = expected[:, 1:] != expected[:, :-1]
+    seen_edge = np.broadcast_to(seen[1:] != seen[:-1], predicted_edge.shape)
+    starts_run = np.ones_like(expected, dtype=bool)
+    starts_run[:, 1:] = predicted_edge | seen_edge
+    is_single = starts_run.copy()
+    is_single[:, :-1] &= starts_run[:, 1:]
+    at_edge = np.zeros_like(starts_run)
+    at_edge[:, 1:] |= predicted_edge
+    at_edge[:, :-1] |= predicted_edge
+    has_shades = bool(IS_SHADE[expected].any())
+    probability = EYES[:, expected, seen] if has_shades else SEEN_PROBABILITY[None, expected, seen]
+    miscounted = is_single & at_edge & (probability[0] < OFF_BY_ONE_PROBABILITY)
+    probability = np.where(
+        is_single & at_edge, np.maximum(probability, OFF_BY_ONE_PROBABILITY), probability
+    )
+    near_predicted = predicted_edge.copy()
+    near_predicted[:, 1:] |= predicted_edge[:, :-1]
+    near_predicted[:, :-1] |= predicted_edge[:, 1:]
+    unexplained = (seen_edge & ~near_predicted).sum(axis=1)
+    found[: len(EYES)] = np.where(starts_run, np.log(probability), 0.0).sum(axis=2)
     found[: len(EYES)] -= unexplained * np.log(len(seen))
     words = len(SEEN) - 1
-    for place, look in enumerate(SHARED):
-        mine = turn & (should == look) & (seen > 0) & ~miscounted
-        if mine.any():
+    for place, look in enumerate(SHARED_APPEARANCES):
+        counted = starts_run & (expected == look) & (seen > 0) & ~miscounted
+        if counted.any():
             rows = len(EYES) + place * words + seen - 1
             for row in np.unique(rows[seen > 0]).tolist():
-                found[row] = mine[:, rows == row].sum(axis=1)
+                found[row] = counted[:, rows == row].sum(axis=1)
     return found
 
 
 def appearance(kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.intp]:
-    """Return the `Appearance` of lit nodes that get data, same shape as `node_v`."""
+    """Return the `Appearance` of lit nodes that receive data, same shape as `node_v`.
+
+    Args:
+        kind: kind of node.
+        node_v: voltage of each node, any shape. [V]
+        lit: strands lit.
+    """
     lights = [
         place for place, name in enumerate(kind.colours) if name in COLOUR_CHANNELS[lit.colour]
     ]
-    share = node_light(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
-    strongest, weakest = share.max(axis=-1), share.min(axis=-1)
-    look = np.full(node_v.shape, int(Appearance.RIGHT))
-    look[weakest < WARM_SHARE * strongest] = Appearance.WARM
-    look[strongest < DIM_SHARE] = Appearance.DIM
-    look[(strongest < DARK_SHARE) | (node_v < kind.logic_v)] = Appearance.UNPOWERED
-    return look
+    light = node_light(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
+    strongest, weakest = light.max(axis=-1), light.min(axis=-1)
+    found = np.full(node_v.shape, int(Appearance.RIGHT))
+    found[weakest < WARM_SHARE * strongest] = Appearance.WARM
+    found[strongest < DIM_SHARE] = Appearance.DIM
+    found[(strongest < DARK_SHARE) | (node_v < kind.logic_v)] = Appearance.UNPOWERED
+    return found
 
 
 def _by_data(
-    should: NDArray[np.intp], shown: NDArray[np.bool_], meant: NDArray[np.bool_]
+    expected: NDArray[np.intp], shown: NDArray[np.bool_], meant: NDArray[np.bool_]
 ) -> NDArray[np.intp]:
-    """Return the `Appearance` of nodes that get other data than they should.
+    """Return the `Appearance` of nodes that receive other data than their own.
 
     Args:
-        should: by their volts, shape (..., nodes).
-        shown: whether each channel lights by the data that it gets, shape (nodes, colours).
-        meant: whether it should light, same shape.
+        expected: appearance by voltage, shape (..., nodes).
+        shown: True where a channel lights by the data it receives, shape (nodes, colours).
+        meant: True where it is to light, same shape.
     """
     shines, wanted = shown.any(axis=1), meant.any(axis=1)
-    alive = should < Appearance.UNPOWERED
+    alive = expected < Appearance.UNPOWERED
     other = shines & wanted & (shown != meant).any(axis=1)
-    found = np.where(alive & other, Appearance.WRONG_COLOUR, should)
+    found = np.where(alive & other, Appearance.WRONG_COLOUR, expected)
     found = np.where(alive & wanted & ~shines, Appearance.NO_DATA, found)
     return np.asarray(np.where(alive & ~wanted & shines, Appearance.ON, found))
 
 
 class MarkLikelihood:
-    """Weighs every single fault against the marks."""
+    """Likelihood of every single fault, given the marks.
+
+    Attributes:
+        looks: what was seen.
+        position: position of each node in the order in which data reaches them, shape (nodes,).
+    """
 
     def __init__(
         self,
@@ -307,180 +336,202 @@ class MarkLikelihood:
         budget: SolveBudget,
         conditional: Hashable,
     ) -> None:
+        """Prepare; nothing is computed yet.
+
+        Args:
+            responses: the prop without faults, or with the given ones.
+            looks: what was seen.
+            budget: budget of the finding.
+            conditional: key of the given faults in requests to the budget.
+        """
         self.responses = responses
         self.budget, self.conditional = budget, conditional
         self.design = responses.design
         self.space: FaultSpace = responses.space
         self.looks = looks
-        self._grounds: dict[LitSet, NDArray[np.intp]] = {}
-        self._by_volts: dict[LitSet, NDArray[np.intp]] = {}
-        self._by_misled: dict[LitSet, dict[int, NDArray[np.intp]]] = {}
+        self._expected_cache: dict[LitSet, NDArray[np.intp]] = {}
+        self._powered_cache: dict[LitSet, NDArray[np.intp]] = {}
+        self._remapped_cache: dict[LitSet, dict[int, NDArray[np.intp]]] = {}
         self._blind_joints: FloatArray | None = None
-        self.place = np.empty(self.design.node_count, dtype=np.intp)
-        self.place[self.space.order] = np.arange(self.design.node_count)
+        self.position = np.empty(self.design.node_count, dtype=np.intp)
+        self.position[self.space.order] = np.arange(self.design.node_count)
 
     def healthy(self) -> float:
-        """Logarithm of the marks' likelihood if nothing is wrong but what is given."""
+        """Return the log likelihood of the marks without further faults."""
         return float(log_likelihood_of(self._tallied_healthy)[0])
 
     @cached_property
     def _tallied_healthy(self) -> FloatArray:
-        """Tally of all looks with nothing wrong but what is given, shape (TALLIES, 1)."""
-        total = np.zeros((TALLIES, 1))
+        """Tally of all looks without further faults, shape (TALLY_ROWS, 1)."""
+        total = np.zeros((TALLY_ROWS, 1))
         for look in self.looks:
-            total += self._weigh(look, self._ground(look.lit)[None, self._nodes(look)])
+            total += self._cached_tally(
+                look, self._expected_before(look.lit)[None, self._nodes(look)]
+            )
         return total
 
-    def _weigh(self, look: StrandLook, should: NDArray[np.intp]) -> FloatArray:
-        """Return the tally of one look; kept, for it comes again in other findings."""
+    def _cached_tally(self, look: StrandLook, expected: NDArray[np.intp]) -> FloatArray:
+        """Return the tally of one look; cached, since other findings request it again."""
         lit = look.lit.lights(look.strand)
-        key = lit, look.seen.tobytes(), should.astype(np.int8).tobytes()
+        key = lit, look.seen.tobytes(), expected.astype(np.int8).tobytes()
         kept = (self.responses.fault_free or self.responses).mark_tallies
         found = kept.pop(key, None)
         if found is None:
-            found = look.weigh(should)
-            while kept and len(kept) * found.nbytes > MOST_TALLY_OCTETS:
+            found = look.tally(expected)
+            while kept and len(kept) * found.nbytes > MAX_TALLY_CACHE_OCTETS:
                 del kept[next(iter(kept))]
         kept[key] = found
         return found
 
-    def _ground(self, lit: LitSet) -> NDArray[np.intp]:
-        """`Appearance` of every node before any fault is tried, shape (nodes,)."""
-        if lit not in self._grounds:
-            received = self.responses.received(lit)
-            ways = [self._kept_dark(self._as_received(lit, self._powered(lit), received))]
-            if self.responses.given and (passing := self._passing(lit)) is not None:
-                ways.append(self._kept_dark(self._as_received(lit, passing, received)))
-            mine = [look for look in self.looks if look.lit == lit]
-            self._grounds[lit] = max(ways, key=lambda way: round(self._fits(mine, way), 9))
-        return self._grounds[lit]
+    def _expected_before(self, lit: LitSet) -> NDArray[np.intp]:
+        """Return the `Appearance` of every node without further faults, shape (nodes,).
 
-    def _fits(self, looks: Sequence[StrandLook], should: NDArray[np.intp]) -> float:
-        """Return the logarithm of the chance of some looks, given how all nodes should look."""
-        total = np.zeros((TALLIES, 1))
+        Data may or may not pass nodes that given faults leave without voltage: the alternative that
+        fits the looks better is returned.
+        """
+        if lit not in self._expected_cache:
+            received = self.responses.received(lit)
+            alternatives = [
+                self._with_dark_nodes(self._as_received(lit, self._powered(lit), received))
+            ]
+            if self.responses.given and (passing := self._passing(lit)) is not None:
+                alternatives.append(
+                    self._with_dark_nodes(self._as_received(lit, passing, received))
+                )
+            looks = [look for look in self.looks if look.lit == lit]
+            fits = [round(self._log_likelihood_of(looks, each), 9) for each in alternatives]
+            self._expected_cache[lit] = alternatives[fits.index(max(fits))]
+        return self._expected_cache[lit]
+
+    def _log_likelihood_of(self, looks: Sequence[StrandLook], expected: NDArray[np.intp]) -> float:
+        """Return the log probability of some looks, given the `Appearance` of all nodes."""
+        total = np.zeros((TALLY_ROWS, 1))
         for look in looks:
-            total += look.weigh(should[None, self._nodes(look)])
+            total += look.tally(expected[None, self._nodes(look)])
         return float(log_likelihood_of(total)[0])
 
     def _passing(self, lit: LitSet) -> NDArray[np.intp] | None:
-        """Return `_powered` if data pass nodes without volts; None where all nodes have some."""
+        """Return `_powered` if data passes nodes without voltage; None if all nodes have some."""
         solution = self.responses.base(lit).solution
         node_v = self.responses.visible_v(lit, solution)
         by_volts = appearance(self.design.node, node_v[None, :], lit)[0]
         return by_volts if (by_volts == Appearance.UNPOWERED).any() else None
 
     def _powered(self, lit: LitSet) -> NDArray[np.intp]:
-        """`Appearance` of every node by its volts alone, shape (nodes,)."""
-        if lit not in self._by_volts:
+        """Return the `Appearance` of every node by its voltage, shape (nodes,)."""
+        if lit not in self._powered_cache:
             node_v = self.responses.visible_v(lit, self.responses.base(lit).solution)[None, :]
-            should = self._obey_chain(appearance(self.design.node, node_v, lit))
-            self._by_volts[lit] = should[0]
-        return self._by_volts[lit]
+            expected = self._without_data(appearance(self.design.node, node_v, lit))
+            self._powered_cache[lit] = expected[0]
+        return self._powered_cache[lit]
 
     def _as_received(
-        self, lit: LitSet, should: NDArray[np.intp], received: FloatArray
+        self, lit: LitSet, expected: NDArray[np.intp], received: FloatArray
     ) -> NDArray[np.intp]:
-        """`Appearance` of nodes that are told something else than they should be.
+        """Return the `Appearance` of nodes with the data they receive.
 
         Args:
-            lit: strands that should be lit.
-            should: `Appearance` of each node by its volts, shape (..., nodes).
-            received: duty of each channel by the data it gets, shape (nodes, colours).
+            lit: strands to be lit.
+            expected: `Appearance` of each node by its voltage, shape (..., nodes).
+            received: duty of each channel by the data it receives, shape (nodes, colours).
         """
-        return _by_data(should, received > 0.0, lit.duty(self.design) > 0.0)
+        return _by_data(expected, received > 0.0, lit.duty(self.design) > 0.0)
 
-    def _kept_dark(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Nodes that a fault taken for given keeps dark; shape (faults, nodes)."""
+    def _with_dark_nodes(self, expected: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return appearances with the nodes dark that given faults keep dark, (faults, nodes)."""
         dark = self.responses.dark
-        return should if dark is None else np.where(dark, int(Appearance.NO_DATA), should)
+        return expected if dark is None else np.where(dark, int(Appearance.NO_DATA), expected)
 
     def chain(self) -> FloatArray:
-        """Logarithm of likelihood of each fault of the data line or a node, (chain faults,)."""
+        """Return the log likelihood of each fault of `FaultSpace.chain`, shape (chain faults,)."""
         starts = np.array([fault.start for fault in self.space.chain])
         stops = np.array([fault.stop for fault in self.space.chain])
-        looks = np.array(
+        appearances = np.array(
             [Appearance.UNPOWERED if f.shorted else Appearance.NO_DATA for f in self.space.chain]
         )
-        total = np.zeros((TALLIES, len(starts)))
-        ways_of: dict[int, tuple[NDArray[np.intp], NDArray[np.bool_], NDArray[np.intp]]] = {}
+        total = np.zeros((TALLY_ROWS, len(starts)))
+        patterns_of: dict[int, tuple[NDArray[np.intp], NDArray[np.bool_], NDArray[np.intp]]] = {}
         for look in self.looks:
-            if look.strand not in ways_of:
-                place = self.place[self._nodes(look)]
-                # many faults leave this strand alike: weigh each way it can look once
-                clipped = np.clip(np.stack([starts, stops], 1), place.min(), place.max() + 1)
-                every = np.column_stack([clipped, looks])
-                ways, of = np.unique(every, axis=0, return_inverse=True)
-                dark = (place >= ways[:, :1]) & (place < ways[:, 1:2])
-                ways_of[look.strand] = ways[:, 2:], dark, of.reshape(-1)
-            seen, dark, of = ways_of[look.strand]
-            should = np.where(dark, seen, self._ground(look.lit)[self._nodes(look)])
-            weight = self._weigh(look, should)[:, of]
-            self._put_in_remapped(weight, look)
+            if look.strand not in patterns_of:
+                position = self.position[self._nodes(look)]
+                # many faults have the same effect on this strand: evaluate each pattern once
+                clipped = np.clip(np.stack([starts, stops], 1), position.min(), position.max() + 1)
+                edges = np.column_stack([clipped, appearances])
+                patterns, of = np.unique(edges, axis=0, return_inverse=True)
+                dark = (position >= patterns[:, :1]) & (position < patterns[:, 1:2])
+                patterns_of[look.strand] = patterns[:, 2:], dark, of.reshape(-1)
+            seen, dark, of = patterns_of[look.strand]
+            expected = np.where(dark, seen, self._expected_before(look.lit)[self._nodes(look)])
+            weight = self._cached_tally(look, expected)[:, of]
+            self._insert_remapped(weight, look)
             total += weight
         found = log_likelihood_of(total)
         for number, fault in enumerate(self.space.chain):
             if fault.shorted is not None and fault.shorted.amps_sd:
-                soft = self._softly(fault.shorted)
-                found[number] = np.logaddexp(found[number], soft) - np.log(2.0)
+                partial = self._partial_short(fault.shorted)
+                found[number] = np.logaddexp(found[number], partial) - np.log(2.0)
         return found
 
-    def _softly(self, shorted: DeadCopper) -> float:
-        """Return the logarithm of the chance of all looks if a short leaves some of the volts.
+    def _partial_short(self, shorted: DeadCopper) -> float:
+        """Return the log probability of all looks if a short leaves some voltage.
 
-        How many is for the readings to settle: right, warm, dim and without volts are alike likely;
-        under all lit sets the same, or under each lit set by itself.
+        Its level is for the readings to determine: right, warm, dim and without voltage are equally
+        likely, either the same under all lit sets or independently under each.
         """
-        ways = len(SHORT_LOOKS)
-        steady, changing = np.zeros((TALLIES, ways)), 0.0
+        count = len(SHORT_APPEARANCES)
+        steady, changing = np.zeros((TALLY_ROWS, count)), 0.0
         for lit in dict.fromkeys(look.lit for look in self.looks):
-            tallied = np.zeros((TALLIES, ways))
+            tallied = np.zeros((TALLY_ROWS, count))
             for look in (each for each in self.looks if each.lit == lit):
-                ground = self._ground(lit)[self._nodes(look)]
+                before = self._expected_before(lit)[self._nodes(look)]
                 if look.strand in shorted.strands:
-                    worse = np.maximum(ground, np.array(SHORT_LOOKS)[:, None])
+                    expected = np.maximum(before, np.array(SHORT_APPEARANCES)[:, None])
                 else:
-                    worse = np.tile(ground, (ways, 1))
-                tallied += look.weigh(worse)
+                    expected = np.tile(before, (count, 1))
+                tallied += look.tally(expected)
             steady += tallied
-            changing += float(np.logaddexp.reduce(log_likelihood_of(tallied))) - np.log(ways)
-        same = float(np.logaddexp.reduce(log_likelihood_of(steady))) - np.log(ways)
+            changing += float(np.logaddexp.reduce(log_likelihood_of(tallied))) - np.log(count)
+        same = float(np.logaddexp.reduce(log_likelihood_of(steady))) - np.log(count)
         return float(np.logaddexp(same, changing) - np.log(2.0))
 
-    def should(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
-        """Return the `Appearance` of every node with one chain fault more, or none, (nodes,)."""
-        ground = self._ground(lit)
+    def expected(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
+        """Return the `Appearance` of every node with one chain fault, or none, (nodes,)."""
+        before = self._expected_before(lit)
         if fault is None:
-            return ground
+            return before
         if fault.remap is not None:
             received = fault.remap.received(self.responses.received(lit))
-            return self._kept_dark(self._as_received(lit, self._powered(lit), received))
-        dark = (self.place >= fault.start) & (self.place < fault.stop)
+            return self._with_dark_nodes(self._as_received(lit, self._powered(lit), received))
+        dark = (self.position >= fault.start) & (self.position < fault.stop)
         return np.where(
-            dark, int(Appearance.UNPOWERED if fault.shorted else Appearance.NO_DATA), ground
+            dark, int(Appearance.UNPOWERED if fault.shorted else Appearance.NO_DATA), before
         )
 
-    def ways(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
-        """Return the same, in every way that a short may leave nodes, shape (ways, nodes)."""
-        should = self.should(lit, fault)
+    def possible(self, lit: LitSet, fault: ChainFault | None) -> NDArray[np.intp]:
+        """Return `expected` in every way that a short may leave nodes, shape (ways, nodes)."""
+        expected = self.expected(lit, fault)
         if fault is None or fault.shorted is None:
-            return should[None]
-        worse = np.maximum(self._ground(lit), np.array(SHORT_LOOKS)[:, None])
-        return np.vstack([should, worse])
+            return expected[None]
+        partial = np.maximum(self._expected_before(lit), np.array(SHORT_APPEARANCES)[:, None])
+        return np.vstack([expected, partial])
 
-    def should_at(self, lit: LitSet, node_v: FloatArray) -> NDArray[np.intp]:
-        """Return the same with other volts at the nodes, whether data pass what has none or not.
+    def expected_at(self, lit: LitSet, node_v: FloatArray) -> NDArray[np.intp]:
+        """Return the `Appearance` of every node at given voltages, shape (2, nodes).
 
-        Returns:
-            Shape (2, nodes).
+        The first row is without data passing nodes that have no voltage, the second with it.
+
+        Args:
+            lit: strands lit.
+            node_v: voltage of each node, shape (nodes,). [V]
         """
         by_volts = appearance(self.design.node, node_v[None, :], lit)
-        should = np.vstack([self._obey_chain(by_volts), by_volts])
+        expected = np.vstack([self._without_data(by_volts), by_volts])
         if self.responses.remap:
-            should = self._as_received(lit, should, self.responses.received(lit))
-        return np.asarray(self._kept_dark(should))
+            expected = self._as_received(lit, expected, self.responses.received(lit))
+        return np.asarray(self._with_dark_nodes(expected))
 
     def _remapping(self, strand: int) -> list[int]:
-        """Chain faults that tell nodes of this strand what is not theirs."""
+        """Return the chain faults that change the data of a strand's nodes."""
         return self._remapping_by_strand.get(strand, [])
 
     @cached_property
@@ -494,78 +545,80 @@ class MarkLikelihood:
                     found.setdefault(strand, []).append(number)
         return found
 
-    def _put_in_remapped(self, weight: FloatArray, look: StrandLook) -> None:
-        """Put one look under the faults that tell nodes of its strand what is not theirs.
+    def _insert_remapped(self, weight: FloatArray, look: StrandLook) -> None:
+        """Replace the tallies of one look under the faults that change the data of its strand.
 
         Args:
-            weight: of each chain fault, shape (..., chain faults).
+            weight: tally of each chain fault, shape (TALLY_ROWS, chain faults).
             look: what was seen of the strand.
         """
-        numbers = self._remapping(look.strand)
-        if not numbers:
+        faults = self._remapping(look.strand)
+        if not faults:
             return
         nodes, remap = self._nodes(look), self._remapped_looks(look.lit)
-        weight[:, numbers] = self._weigh(look, self._ground(look.lit)[None, nodes])
-        shown = [number for number in numbers if number in remap]
-        if shown:
-            rows = np.array([remap[number][nodes] for number in shown])
-            weight[:, shown] = self._weigh(look, rows)
+        weight[:, faults] = self._cached_tally(look, self._expected_before(look.lit)[None, nodes])
+        visible = [number for number in faults if number in remap]
+        if visible:
+            rows = np.array([remap[number][nodes] for number in visible])
+            weight[:, visible] = self._cached_tally(look, rows)
 
     def _remapped_looks(self, lit: LitSet) -> dict[int, NDArray[np.intp]]:
-        """Return the `Appearance` of every node by the chain faults that mislead some visibly."""
-        if lit not in self._by_misled:
+        """Return the `Appearance` of every node under each fault that visibly changes data."""
+        if lit not in self._remapped_cache:
             received, meant = self.responses.received(lit), lit.duty(self.design)
-            powered, ground = self._powered(lit), self._ground(lit)
+            powered, before = self._powered(lit), self._expected_before(lit)
             found: dict[int, NDArray[np.intp]] = {}
-            for number in self._every_remapping:
+            for number in self._remapping_faults:
                 fault = self.space.chain[number].remap
                 assert fault is not None
-                own = fault.received_at_nodes(received)
-                other = np.flatnonzero((own != received[fault.nodes]).any(axis=1))
-                if len(other):  # most of the time: white is white in any order
-                    at = fault.nodes[other]
-                    row = ground.copy()
-                    row[at] = _by_data(powered[at], own[other] > 0.0, meant[at] > 0.0)
-                    found[number] = self._kept_dark(row)
-            self._by_misled[lit] = found
-        return self._by_misled[lit]
+                at_nodes = fault.received_at_nodes(received)
+                changed = np.flatnonzero((at_nodes != received[fault.nodes]).any(axis=1))
+                if len(changed):  # the usual case: white is the same in every colour order
+                    nodes = fault.nodes[changed]
+                    row = before.copy()
+                    row[nodes] = _by_data(
+                        powered[nodes], at_nodes[changed] > 0.0, meant[nodes] > 0.0
+                    )
+                    found[number] = self._with_dark_nodes(row)
+            self._remapped_cache[lit] = found
+        return self._remapped_cache[lit]
 
     @cached_property
-    def _every_remapping(self) -> list[int]:
+    def _remapping_faults(self) -> list[int]:
         return [n for n, fault in enumerate(self.space.chain) if fault.remap is not None]
 
-    def joints(self, only: Sequence[int] | None = None, *, roughly: bool = False) -> FloatArray:
-        """Logarithm of likelihood of each power joint's faults, shape (joints, COLUMNS).
+    def joints(self, only: Sequence[int] | None = None, *, by_estimate: bool = False) -> FloatArray:
+        """Return the log likelihood of each power joint's faults, shape (joints, COLUMNS).
 
         Args:
-            only: joints that are asked for; the rows of others are 0.
-            roughly: with an estimate where nodes are starved, and no circuit solved.
+            only: joints to evaluate; the rows of others are 0. None for all.
+            by_estimate: True to use estimates at nonlinear resistances, and solve no circuit.
         """
         count = len(self.space.joints)
         wanted = range(count) if only is None else only
-        blocked = np.zeros((TALLIES, count, len(MARK_COLUMNS)))
+        blocked = np.zeros((TALLY_ROWS, count, len(KNOT_COLUMNS)))
         passing = np.zeros_like(blocked)
         for lit in dict.fromkeys(look.lit for look in self.looks):
             mine = [look for look in self.looks if look.lit == lit]
-            self._add_joints(blocked, passing, lit, mine, wanted, exactly=not roughly)
-        # a strand without volts passes data on, or it does not: in all looks alike
+            self._add_joints(blocked, passing, lit, mine, wanted, solve=not by_estimate)
+        # a strand without voltage passes data in all looks, or in none
         eyes = np.logaddexp(by_eye(blocked), by_eye(passing)) - np.log(2.0)
-        if only is None and not roughly:
-            self._blind_joints = _at_every_column(eyes[BLIND])
+        if only is None and not by_estimate:
+            self._blind_joints = _at_every_column(eyes[BLIND_EYE])
         share = EYES_LOG[:, None, None]
         return _at_every_column(np.logaddexp.reduce(eyes + share, axis=0))
 
-    def blind_less(self, joints: FloatArray) -> tuple[float, FloatArray]:
-        """Return what `BLIND` makes of the marks less what `healthy` and `joints` did.
+    def blind_difference(self, joints: FloatArray) -> tuple[float, FloatArray]:
+        """Return the log likelihood by `BLIND_EYE` less that of `healthy` and `joints`.
 
         Args:
-            joints: as `joints` returned them last, of all joints, shape (joints, COLUMNS).
+            joints: the last result of `joints` for all joints, shape (joints, COLUMNS).
 
         Returns:
-            With nothing more wrong, and of each power joint's faults, shape (joints, COLUMNS).
+            Without further faults, and for each power joint's faults, shape (joints, COLUMNS).
         """
         assert self._blind_joints is not None
-        blind = float(by_eye(self._tallied_healthy)[BLIND, 0])
+        blind = float(by_eye(self._tallied_healthy)[BLIND_EYE, 0])
         return blind - self.healthy(), self._blind_joints - joints
 
     def _add_joints(
@@ -576,116 +629,131 @@ class MarkLikelihood:
         looks: Sequence[StrandLook],
         wanted: Sequence[int],
         *,
-        exactly: bool,
+        solve: bool,
     ) -> None:
         """Add the tallies of looks under one lit set, for the faults of each power joint.
 
         Args:
-            blocked: sums so far where strands without volts pass no data on,
-                shape (TALLIES, joints, MARK_COLUMNS).
-            passing: the same where they do.
+            blocked: sums if strands without voltage pass no data, shape (TALLY_ROWS, joints,
+                KNOT_COLUMNS).
+            passing: sums if they do.
             lit: strands lit.
             looks: what was seen under it.
-            wanted: joints that are asked for.
-            exactly: whether circuits may be solved where nodes are starved.
+            wanted: joints to evaluate.
+            solve: True if circuits may be solved at nonlinear resistances.
         """
         base = self.responses.base(lit)
-        compensating_a = self.responses.capped_compensating_a(base)[:, MARK_COLUMNS]
-        amiss = {look.strand for look in looks if (look.seen > 0).any()}
+        compensating_a = self.responses.capped_compensating_a(base)[:, KNOT_COLUMNS]
+        abnormal = {look.strand for look in looks if (look.seen > 0).any()}
         per_amp = np.zeros(self.design.node_count)
-        kind, ground = self.design.node, self._ground(lit)
-        plenty_v = max(kind.logic_v, *kind.full_v.values())
-        grounds = [ground[self._nodes(look)] for look in looks]
-        as_before = [self._weigh(k, g[None]) for k, g in zip(looks, grounds, strict=True)]
-        plain = np.sum(as_before, axis=0)
-        enough = base.solution.node_v.min(initial=np.inf) >= plenty_v
-        alone = self.responses.is_large and len(wanted) == 1
-        touched = [
+        kind, before = self.design.node, self._expected_before(lit)
+        full_v = max(kind.logic_v, *kind.full_v.values())
+        before_of = [before[self._nodes(look)] for look in looks]
+        tally_before = [
+            self._cached_tally(k, g[None]) for k, g in zip(looks, before_of, strict=True)
+        ]
+        unchanged = np.sum(tally_before, axis=0)
+        has_margin = base.solution.node_v.min(initial=np.inf) >= full_v
+        separately = self.responses.is_large and len(wanted) == 1
+        affected = [
             number
             for number in wanted
-            if not (strands := self.space.joints[number].strands) or amiss & set(strands)
+            if not (strands := self.space.joints[number].strands) or abnormal & set(strands)
         ]
         nonlinear = {
-            n: base.nonlinear_row(n) if alone else base.nonlinear[n] for n in touched if amiss
+            n: base.nonlinear_row(n) if separately else base.nonlinear[n]
+            for n in affected
+            if abnormal
         }
         for number in nonlinear:
-            if self.space.joints[number].is_fuse:  # it has no resistance but an endless one
+            if self.space.joints[number].is_fuse:  # blown or intact: no resistance between
                 nonlinear[number] = nonlinear[number] & (np.arange(COLUMNS) == COLUMNS - 1)
-        exactly = exactly and self._solved(base, nonlinear)
-        every = list(wanted)
-        some = np.array(every, dtype=np.intp)
-        loads = base.alone(every[0]).load if alone else base.joint_load[:, some]
-        least_v = _least_volts(
-            base.solution.node_v[self.responses.circuit.loaded], loads, compensating_a[some]
+        solve = solve and self._may_solve(base, nonlinear)
+        numbers = list(wanted)
+        rows_of = np.array(numbers, dtype=np.intp)
+        loads = (
+            base.effects_of_joint(numbers[0]).load if separately else base.joint_load[:, rows_of]
         )
-        for number, load, lowest_v in zip(every, loads.T, least_v.tolist(), strict=True):
-            if enough and lowest_v >= plenty_v:
-                blocked[:, number] += plain  # every node has all it needs: it looks as before
-                passing[:, number] += plain
+        least_v = _least_volts(
+            base.solution.node_v[self.responses.circuit.loaded], loads, compensating_a[rows_of]
+        )
+        for number, load, lowest_v in zip(numbers, loads.T, least_v.tolist(), strict=True):
+            if has_margin and lowest_v >= full_v:
+                blocked[:, number] += unchanged  # every node keeps full light
+                passing[:, number] += unchanged
                 continue
             per_amp[self.responses.circuit.loaded] = load
             node_v = base.solution.node_v + compensating_a[number][:, None] * per_amp
-            islands = np.zeros(len(node_v), dtype=bool)
-            if exactly and number in nonlinear:
-                islands = self._apply_undervoltage(node_v, number, base, nonlinear[number])
+            ambiguous = np.zeros(len(node_v), dtype=bool)
+            if solve and number in nonlinear:
+                ambiguous = self._set_solved_v(node_v, number, base, nonlinear[number])
             by_volts = appearance(self.design.node, node_v, lit)
-            should = self._obey_chain(by_volts)
-            if islands.any():  # or data do pass what is cut off
-                should = np.vstack([should, by_volts[islands]])
+            expected = self._without_data(by_volts)
+            if ambiguous.any():  # or data passes these nodes
+                expected = np.vstack([expected, by_volts[ambiguous]])
             if self.responses.remap:
-                should = self._as_received(lit, should, self.responses.received(lit))
-            should = self._kept_dark(should)
-            weights = np.repeat(plain, len(should), axis=1)
-            touched_nodes = (should != ground).any(axis=0)
-            for look, before, alone_log in zip(looks, grounds, as_before, strict=True):
-                if not touched_nodes[self._nodes(look)].any():
+                expected = self._as_received(lit, expected, self.responses.received(lit))
+            expected = self._with_dark_nodes(expected)
+            tallies = np.repeat(unchanged, len(expected), axis=1)
+            changed_nodes = (expected != before).any(axis=0)
+            for look, old, old_tally in zip(looks, before_of, tally_before, strict=True):
+                if not changed_nodes[self._nodes(look)].any():
                     continue
-                rows = should[:, self._nodes(look)]
-                other = np.flatnonzero((rows != before).any(axis=1))
-                if len(other):  # most strands look as before at most resistances
-                    weights[:, other] += look.weigh(rows[other]) - alone_log
-            at_knots = weights[:, : len(MARK_COLUMNS)]
+                rows = expected[:, self._nodes(look)]
+                changed = np.flatnonzero((rows != old).any(axis=1))
+                if len(changed):  # most strands are unchanged at most resistances
+                    tallies[:, changed] += look.tally(rows[changed]) - old_tally
+            at_knots = tallies[:, : len(KNOT_COLUMNS)]
             blocked[:, number] += at_knots
-            at_knots[:, islands] = weights[:, len(MARK_COLUMNS) :]
+            at_knots[:, ambiguous] = tallies[:, len(KNOT_COLUMNS) :]
             passing[:, number] += at_knots
 
-    def _solved(self, base: LitSetResponse, nonlinear: dict[int, NDArray[np.bool_]]) -> bool:
-        """True where all faults of these joints that starve nodes may be solved: all, or none."""
+    def _may_solve(self, base: LitSetResponse, nonlinear: dict[int, NDArray[np.bool_]]) -> bool:
+        """Return True if the budget allows solving all nonlinear faults of these joints."""
         circuits = tuple(
             (self.conditional, self.space.joints[joint].name, column, base.lit)
             for joint, row in nonlinear.items()
-            for column in MARK_COLUMNS[row[MARK_COLUMNS]].tolist()
+            for column in KNOT_COLUMNS[row[KNOT_COLUMNS]].tolist()
         )
         return self.budget.takes(circuits, solve_units(self.design))
 
-    def _apply_undervoltage(
+    def _set_solved_v(
         self, node_v: FloatArray, joint: int, base: LitSetResponse, nonlinear: NDArray[np.bool_]
     ) -> NDArray[np.bool_]:
-        """Put in the exact volts where a fault starves nodes of a strand that looked wrong.
+        """Replace node voltages by solved ones at the nonlinear resistances of a joint.
+
+        Nodes that the fault cuts off look as if without voltage, although their data line leaks in,
+        and may or may not pass their data on.
+
+        Args:
+            node_v: voltages at each of the `KNOT_COLUMNS`, shape (KNOT_COLUMNS, nodes); replaced.
+                [V]
+            joint: index of the joint in the fault space.
+            base: the healthy prop under the lit set.
+            nonlinear: its nonlinear resistances, shape (COLUMNS,).
 
         Returns:
-            Where it cuts nodes off, which look as if without volts, whatever their data line feeds
-            them, and may or may not pass their data on, shape (MARK_COLUMNS,).
+            True where it leaves some nodes without voltage, shape (KNOT_COLUMNS,).
         """
-        islands = np.zeros(len(node_v), dtype=bool)
+        ambiguous = np.zeros(len(node_v), dtype=bool)
         name = self.space.joints[joint].name
-        for row, column in enumerate(MARK_COLUMNS.tolist()):
+        for row, column in enumerate(KNOT_COLUMNS.tolist()):
             if nonlinear[column]:
                 solution = self.responses.exact(name, column, base.lit)
                 node_v[row] = self.responses.visible_v(base.lit, solution)
                 cut_off = solution.circuit.cut_off
                 node_v[row, cut_off] = 0.0
-                islands[row] = (node_v[row] < self.design.node.logic_v).any()
-        return islands
+                ambiguous[row] = (node_v[row] < self.design.node.logic_v).any()
+        return ambiguous
 
-    def _obey_chain(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Nodes after the first that has no power get no data; shape (faults, nodes)."""
-        along = should[:, self.space.order] == Appearance.UNPOWERED
+    def _without_data(self, expected: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return appearances with no data after the first node without voltage, (faults, nodes)."""
+        along = expected[:, self.space.order] == Appearance.UNPOWERED
         after = np.zeros_like(along)
         after[:, 1:] = np.logical_or.accumulate(along, axis=1)[:, :-1]
         lost = np.zeros_like(after)
         lost[:, self.space.order] = after & ~along
-        return np.where(lost, int(Appearance.NO_DATA), should)
+        return np.where(lost, int(Appearance.NO_DATA), expected)
 
     def _nodes(self, look: StrandLook) -> NDArray[np.intp]:
         start = self.design.first_index[look.strand - 1]
@@ -693,12 +761,12 @@ class MarkLikelihood:
 
 
 def _least_volts(volts: FloatArray, per_amp: FloatArray, compensating_a: FloatArray) -> FloatArray:
-    """Return the lowest volts of any node under any of each joint's faults, shape (joints,). [V]
+    """Return the lowest voltage of any node under any of each joint's faults, (joints,). [V]
 
     Args:
-        volts: of the loaded nodes, shape (nodes,). [V]
-        per_amp: change by an ampere at each joint, shape (nodes, joints). [V/A]
-        compensating_a: amperes that stand in for each joint's faults, shape (joints, faults). [A]
+        volts: voltage of the loaded nodes, shape (nodes,). [V]
+        per_amp: change per ampere at each joint, shape (nodes, joints). [V/A]
+        compensating_a: compensating currents of each joint's faults, shape (joints, faults). [A]
     """
     if not len(volts):
         return np.full(len(compensating_a), np.inf)
@@ -708,6 +776,6 @@ def _least_volts(volts: FloatArray, per_amp: FloatArray, compensating_a: FloatAr
 
 
 def _at_every_column(at_knots: FloatArray) -> FloatArray:
-    """Return rows known at `MARK_COLUMNS` at every resistance, shape (..., COLUMNS)."""
-    rows = [np.interp(np.arange(COLUMNS), MARK_COLUMNS, row) for row in at_knots]
+    """Return rows known at `KNOT_COLUMNS` interpolated to every column, shape (..., COLUMNS)."""
+    rows = [np.interp(np.arange(COLUMNS), KNOT_COLUMNS, row) for row in at_knots]
     return np.array(rows).reshape(-1, COLUMNS)

@@ -170,8 +170,8 @@ class ReadingLikelihood(ReadingModel):
         for place, fault in enumerate(self.responses.space.chain):
             if fault.shorted is not None:
                 chain[place] = self.dead(fault.shorted)
-                if (soft := self.rail_short(fault.shorted)) is not None:
-                    both = np.logaddexp(chain[place], soft.log_likelihood)
+                if (resistive := self.rail_short(fault.shorted)) is not None:
+                    both = np.logaddexp(chain[place], resistive.log_likelihood)
                     chain[place] = both - np.log(2.0)
         return chain
 
@@ -187,20 +187,25 @@ class ReadingLikelihood(ReadingModel):
         return self._rail_shorts[shorted.strands]
 
     @property
-    def soft_share(self) -> float:
+    def resistive_short_share(self) -> float:
         """Share of the likelihood of shorts that leave some voltage; 0 if none is tried."""
         for fault in self.responses.space.chain:
-            if fault.shorted is not None and (soft := self.rail_short(fault.shorted)) is not None:
+            if (
+                fault.shorted is not None
+                and (resistive := self.rail_short(fault.shorted)) is not None
+            ):
                 dead = self.dead(fault.shorted)
-                return float(np.exp(soft.log_likelihood - np.logaddexp(soft.log_likelihood, dead)))
+                return float(
+                    np.exp(resistive.log_likelihood - np.logaddexp(resistive.log_likelihood, dead))
+                )
         return 0.0
 
     def under_chain(self, place: int) -> tuple[FloatArray, FloatArray]:
         """Return the readings and their covariance under one fault of `FaultSpace.chain`."""
         if (shorted := self.responses.space.chain[place].shorted) is not None:
-            soft = self.rail_short(shorted)
-            if soft is not None and soft.is_likely:
-                return soft.best()
+            resistive = self.rail_short(shorted)
+            if resistive is not None and resistive.is_likely:
+                return resistive.best()
             modes = [self.dead_short(shorted, is_steady=steady) for steady in (True, False)]
             return max(modes, key=lambda mode: float(self.log_density(*mode)))
         return self.chain_mean[place], self.healthy_covariance

@@ -137,7 +137,7 @@ class LitSetResponse:
                     found.append((number, nodes, extra))
         return found
 
-    def alone(self, joint: int) -> JointEffects:
+    def effects_of_joint(self, joint: int) -> JointEffects:
         """Return `effects` of one joint only, shapes (kept, 1) and (loaded nodes, 1)."""
         return self.responses.effects_of(self.solution, joint)
 
@@ -145,7 +145,7 @@ class LitSetResponse:
         """Return one row of `nonlinear`, without computing the others, shape (COLUMNS,)."""
         row = slice(joint, joint + 1)
         nonlinear_where = self.responses.nonlinear_where(
-            self, self.alone(joint).load, self.compensating_a[row]
+            self, self.effects_of_joint(joint).load, self.compensating_a[row]
         )
         return np.asarray((self.cut[row] | nonlinear_where)[0])
 

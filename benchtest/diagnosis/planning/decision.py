@@ -13,12 +13,12 @@ from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import FaultCombination
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.likelihood.marks import CHANCE, SEEN
+from benchtest.diagnosis.likelihood.marks import SEEN_PROBABILITY
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.likelihood.undervoltage import BROWNOUT_SD_V
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.planning.forecast import Forecaster
-from benchtest.evidence.marks import Mark
+from benchtest.evidence.marks import SEEN, Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet, all_lit
@@ -173,7 +173,7 @@ def unexplained_marks(view: ConditionalEvidence, part: FaultHypothesis | None) -
         should = looks[mark.lit][:, start : start + view.design.strand(mark.strand).nodes]
         # a place may be one node off
         near = should[:, max(0, mark.first - 2) : mark.last + 1]
-        chance = np.sort(CHANCE[near, SEEN.index(mark.seen)], axis=1)[:, ::-1]
+        chance = np.sort(SEEN_PROBABILITY[near, SEEN.index(mark.seen)], axis=1)[:, ::-1]
         if chance[:, (mark.last - mark.first) // 2].max() < MIN_MARK_PROBABILITY:
             found.append(mark)
     return tuple(found)

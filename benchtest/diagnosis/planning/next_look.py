@@ -158,7 +158,7 @@ class _LookOutcomes:
         lights = [lit.lights(strand.number) for strand in design.strands]
         self._strand = np.repeat(np.arange(len(lights)), [one.nodes for one in design.strands])
         self._lights = np.array(lights)[self._strand]
-        self._ground = self._seen(self._likelihood.should(lit, None))
+        self._ground = self._seen(self._likelihood.expected(lit, None))
         # a node that is dark already shows nothing new by staying dark
         self._shown = (self._asked > 0.0).any(axis=1) & ~_is_dark(self._ground)
         self._upto = np.append(0, np.cumsum(self._shown[responses.space.order]))
@@ -206,7 +206,7 @@ class _LookOutcomes:
         node_v = np.tile(base.solution.node_v, (count, 1))
         node_v[:, circuit.loaded] += compensating_a[:, None] * base.joint_load[:, faults.joint].T
         for place, volts in enumerate(node_v):
-            seen = self._seen(self._likelihood.should_at(self._lit, volts)[0])
+            seen = self._seen(self._likelihood.expected_at(self._lit, volts)[0])
             if (seen == self._ground).all():
                 continue
             dark = _is_dark(seen) & self._shown

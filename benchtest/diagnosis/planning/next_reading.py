@@ -278,7 +278,7 @@ def _components(
 
 def _soft_share(evidence: PlanningEvidence) -> float:
     """Return the share of shorts that leave some volts, by the readings; 0 without any."""
-    return 0.0 if evidence.likelihood is None else evidence.likelihood.soft_share
+    return 0.0 if evidence.likelihood is None else evidence.likelihood.resistive_short_share
 
 
 def _short_list(

@@ -9,7 +9,13 @@ import pytest
 from scipy.stats import betabinom
 
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.likelihood.marks import CHANCE, EYES, Appearance, log_likelihood_of, tally
+from benchtest.diagnosis.likelihood.marks import (
+    EYES,
+    SEEN_PROBABILITY,
+    Appearance,
+    log_likelihood_of,
+    tally,
+)
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
@@ -98,7 +104,7 @@ def test_warm_strand_points_at_its_power_joints(make_fan: Callable[..., Design])
 
 
 def test_chances_of_each_look_add_up_to_one() -> None:
-    assert CHANCE.sum(axis=1) == pytest.approx(np.ones(len(Appearance)), abs=0.011)
+    assert SEEN_PROBABILITY.sum(axis=1) == pytest.approx(np.ones(len(Appearance)), abs=0.011)
     assert EYES.sum(axis=2) == pytest.approx(np.ones((3, len(Appearance))), abs=0.011)
 
 
@@ -108,7 +114,7 @@ def test_a_run_counts_once_however_long_it_is() -> None:
     a = log_likelihood_of(tally(short, np.full((1, 4), dark)))
     b = log_likelihood_of(tally(long, np.full((1, 40), dark)))
     assert a == pytest.approx(b)
-    assert a == pytest.approx(np.log([CHANCE[dark, 1]]))
+    assert a == pytest.approx(np.log([SEEN_PROBABILITY[dark, 1]]))
 
 
 @pytest.mark.parametrize("count", [1, 3, 30])
@@ -117,9 +123,9 @@ def test_dark_strands_of_one_cause_are_drawn_from_one_urn(count: int) -> None:
     dark = np.ones(8, dtype=np.intp)
     for look in (Appearance.NO_DATA, Appearance.UNPOWERED):
         one = tally(dark, np.full((1, 8), int(look)))
-        not_ok = 1.0 - CHANCE[look, 0] / CHANCE[look].sum()
-        share = CHANCE[look, 1] / CHANCE[look, 1:].sum()
-        expected = count * np.log(not_ok * CHANCE[look].sum())
+        not_ok = 1.0 - SEEN_PROBABILITY[look, 0] / SEEN_PROBABILITY[look].sum()
+        share = SEEN_PROBABILITY[look, 1] / SEEN_PROBABILITY[look, 1:].sum()
+        expected = count * np.log(not_ok * SEEN_PROBABILITY[look].sum())
         expected += betabinom.logpmf(count, count, share, 1.0 - share)
         assert log_likelihood_of(count * one)[0] == pytest.approx(expected, abs=2e-3 * count)
 
