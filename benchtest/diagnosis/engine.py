@@ -1,10 +1,11 @@
-"""One question: given everything seen and measured, which faults, and what would tell more?"""
+"""The diagnosis engine: faults from readings and marks, and the next reading or look."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -53,6 +54,7 @@ from benchtest.diagnosis.planning.decision import (
     unexplained_marks,
     unexplained_readings,
 )
+from benchtest.diagnosis.planning.forecast import ForecasterCache
 from benchtest.diagnosis.planning.next_look import choose_look
 from benchtest.diagnosis.planning.request_rules import Situation, next_request
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
@@ -64,33 +66,37 @@ from benchtest.diagnosis.stages import (
     ToleranceAssumption,
 )
 from benchtest.diagnosis.suspect_evidence import suspect_evidence, unsteady_evidence
-from benchtest.diagnosis.thresholds import MIN_OTHER_BIN_ODDS
+from benchtest.diagnosis.thresholds import (
+    ATYPICAL_UNIT_PROBABILITY,
+    MAX_TIE_LOG,
+    MIN_EXPLAINED_PROBABILITY,
+    MIN_LISTED_PROBABILITY,
+    MIN_OTHER_BIN_ODDS,
+    MIN_REPAIR_PROBABILITY,
+    MIN_TIED_PROBABILITY,
+)
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.evidence.rounding import infer_rounding_steps
 from benchtest.prop.design import Design, Feed, Probe
 
-MIN_LISTED_PROBABILITY = 1e-3
-"""Suspects with less probability are not listed."""
-MIN_EXPLAINED_PROBABILITY = 0.05
-"""Suspects with this much probability are explained."""
-MAX_TIE_LOG = 0.7
-"""Suspects whose likelihoods are within a factor of two have not been told apart."""
-MIN_REPAIR_PROBABILITY = 0.99
-"""Probability from which a suspect is mended rather than read about once more."""
-ATYPICAL_UNIT_PROBABILITY = 0.1
-"""Chance that a unit is not like those that were learned from: another reel or supply. Ours."""
 JUDGED_PER_BLOCK = 200
-"""Readings that are compared with a healthy unit together, where more were taken than weighed."""
+"""Readings that are compared with a healthy unit in one block, if more were taken than evaluated.
+"""
 MAX_CACHED_ASSUMPTIONS = 2
-"""Beliefs of strands from two reels, and of supplies as they were read, that are kept of each."""
-MIN_TIED_PROBABILITY = 0.02
-"""Only suspects with this much probability are worth telling apart."""
+"""Cached assumptions of two reels, and of supplies as they were read, of each kind."""
 
 
 class Engine:
-    """Diagnoses one design, and keeps its factored circuits between calls."""
+    """Diagnosis of one design, with its factored circuits cached between calls.
+
+    Attributes:
+        design: the prop.
+        tolerances: deviation of a unit from the design.
+        space: every single fault.
+        work_units: units that the last finding was charged; see `SolveBudget`.
+    """
 
     def __init__(
         self,
@@ -100,14 +106,14 @@ class Engine:
         rate_factors: Mapping[str, float] | None = None,
         fallback: Engine | None = None,
     ) -> None:
-        """Factor nothing yet.
+        """Store the design; no circuit is factored yet.
 
         Args:
             design: the prop.
             priors: odds of each kind of fault.
-            tolerances: how far a unit may be from the design; None for what is known of its kind.
-            rate_factors: how much likelier than its kind some joints are, by name; see `learn`.
-            fallback: what to go by where readings say that this unit is not like those that
+            tolerances: deviation of a unit from the design; None for that of its node kind.
+            rate_factors: factor on the fault rate of some joints, by name; see `batch.learn`.
+            fallback: engine for a unit whose readings show that it differs from those that the
                 design and tolerances were learned from.
         """
         self.design = design
@@ -115,7 +121,6 @@ class Engine:
         self.tolerances = tolerances or FROM_MANY_REELS
         self.space = fault_space(design, priors, rate_factors)
         self.work_units = 0
-        """Units of work that the last finding was charged; see `SolveBudget`."""
         self._usual = ToleranceAssumption(ConditionalCache(design, self.space, self.tolerances))
         self._reeled: dict[tuple[tuple[Feed, ...], Tolerances], ToleranceAssumption] = {}
         self._supplied: dict[
@@ -124,6 +129,10 @@ class Engine:
         self._all_bins: ToleranceAssumption | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
             self._all_bins = ToleranceAssumption(self._usual.views.with_tolerances(wide))
+        # weak: forecasts are dropped together with their assumption
+        self._forecasters: WeakKeyDictionary[ToleranceAssumption, ForecasterCache] = (
+            WeakKeyDictionary()
+        )
 
     @cached_property
     def responses(self) -> DesignResponse:
@@ -134,6 +143,12 @@ class Engine:
     def permitted(self) -> PermittedLitSets:
         """Lit sets that fuses and supplies carry."""
         return PermittedLitSets(self.responses.circuit)
+
+    def forecasters(self, assumption: ToleranceAssumption) -> ForecasterCache:
+        """Return the cached forecasters under a tolerance assumption."""
+        if assumption not in self._forecasters:
+            self._forecasters[assumption] = ForecasterCache(assumption.views.tolerances)
+        return self._forecasters[assumption]
 
     def diagnose(
         self,
@@ -147,28 +162,28 @@ class Engine:
         unreachable: Collection[Probe] = (),
         unshorted: Sequence[str] = (),
     ) -> Finding:
-        """Weigh every fault against the evidence, and choose the next reading.
+        """Return the faults that the evidence supports, and the next reading and look.
 
-        Same input, same output: nothing here depends on chance or on the clock.
+        The result depends on the arguments alone: no random number and no clock is used.
 
         Args:
-            readings: volts at probes, or a feed's amperes, each with what was lit.
-            marks: what the eye saw.
-            meter: of readings that name none, and of the next one.
-            repaired: joints and nodes that were worked on before this evidence was taken.
-            before: what was seen and read before each of these was mended, in order of time.
-            share: of the budget of one finding, where several of them make one answer.
-            unreachable: probes that leads cannot reach; a joint's own drop is not asked for there.
-            unshorted: feeds between whose rails an ohmmeter showed no short, once for each time
-                that this was measured since the last iron.
+            readings: volts at probes, or a feed's amperes, each with its lit set.
+            marks: looks of nodes as seen.
+            meter: of readings without one, and of the next one.
+            repaired: joints and nodes that were repaired before this evidence was taken.
+            before: evidence from before each of these repairs, in order of time.
+            share: of the solve budget of one finding, for several findings in one answer.
+            unreachable: probes that leads cannot reach; no joint drop is requested there.
+            unshorted: feeds between whose rails an ohmmeter showed no short, once for each such
+                measurement since the last repair.
 
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
         self._forget()
         evidence = self._gather(readings, marks, meter, repaired, before, share, unshorted)
-        given = self._condition(evidence)
-        if given is None:
+        evaluated = self._evaluate(evidence)
+        if evaluated is None:
             assert self._fallback is not None
             return self._fallback.diagnose(
                 readings,
@@ -180,17 +195,18 @@ class Engine:
                 unreachable=unreachable,
                 unshorted=unshorted,
             )
-        inference = self._infer(evidence, given)
-        plan = self._plan(evidence, given, inference, unreachable)
+        inference = self._infer(evidence, evaluated)
+        plan = self._plan(evidence, evaluated, inference, unreachable)
         self.work_units = evidence.case.budget.spent
-        return self._finding(evidence, given, inference, plan)
+        return self._finding(evidence, evaluated, inference, plan)
 
     def _forget(self) -> None:
-        """Bound what caches keep from one finding to the next."""
+        """Limit what caches keep from one finding to the next."""
         others = (*self._reeled.values(), *self._supplied.values())
-        for one in (self._usual, self._all_bins, *others):
-            if one is not None:
-                one.forget()
+        for assumption in (self._usual, self._all_bins, *others):
+            if assumption is not None:
+                assumption.forget()
+                self.forecasters(assumption).forget()
 
     def _gather(
         self,
@@ -202,117 +218,135 @@ class Engine:
         share: float,
         unshorted: Sequence[str],
     ) -> GatheredEvidence:
-        """Stage 1: the readings to weigh, and how finely they were read; solves no circuit."""
+        """Run stage 1: select the readings to evaluate, without a circuit solution."""
         steps = infer_rounding_steps(readings, meter)
         meter = steps.as_read(meter)
-        told, distinct_place = drop_duplicates(readings)
+        kept, distinct_place = drop_duplicates(readings)
         budget = SolveBudget.of(self.design, share)
-        distinct = [readings[place] for place in told]
-        likelihoods = most_informative(self.responses, distinct, meter)
-        case = EvidenceSet(
-            [distinct[place] for place in likelihoods], marks, meter, repaired, budget
-        )
+        distinct = [readings[place] for place in kept]
+        chosen = most_informative(self.responses, distinct, meter)
+        case = EvidenceSet([distinct[place] for place in chosen], marks, meter, repaired, budget)
         case = replace(case, unshorted=tuple(unshorted))
         return GatheredEvidence(
             readings=tuple(readings),
             distinct=distinct,
             distinct_place=distinct_place,
-            numbers=[told[place] + 1 for place in likelihoods],
+            numbers=[kept[place] + 1 for place in chosen],
             rounded_v=max(steps.by_range.values(), default=None),
             case=case,
             before=tuple(before),
         )
 
-    def _condition(self, evidence: GatheredEvidence) -> EvaluatedEvidence | None:
-        """Stage 2: every single fault weighed against the evidence, and the tolerances to assume.
+    def _evaluate(self, evidence: GatheredEvidence) -> EvaluatedEvidence | None:
+        """Run stage 2: choose the tolerance assumption and evaluate every single fault.
 
         Returns:
-            None where the unit is not like those that the tolerances were learned from.
+            None if the unit differs from those that the tolerances were learned from.
         """
         case, before = evidence.case, evidence.before
         case.budget.begin(Stage.EVIDENCE)
-        assumption, plain = self._choose_bin(case, before)
-        if self._fallback is not None and self._is_atypical(plain, self._fallback, before):
+        assumption, unconditional = self._choose_bin(case, before)
+        if self._fallback is not None and self._is_atypical(unconditional, self._fallback, before):
             return None
-        usual = plain
-        assumption, plain = self._with_measured_supplies(assumption, plain, before)
-        assumption, plain = self._with_two_reels(assumption, plain, before)
-        look = CachedLookup(assumption.views, case, assumption.past(before, case.meter), plain)
-        unsteady = find_unsteady_joints(plain)
-        if unsteady is not None and unsteady.log_total < plain.posterior.log_total:
-            unsteady = None  # a slip, or a fault that stays as it is, explains the repeats better
-        return EvaluatedEvidence(assumption, plain, usual, look, unsteady)
+        as_designed = unconditional
+        assumption, unconditional = self._with_read_supplies(assumption, unconditional, before)
+        assumption, unconditional = self._with_two_reels(assumption, unconditional, before)
+        history = assumption.history(before, case.meter)
+        lookup = CachedLookup(assumption.views, case, history, unconditional)
+        unsteady = find_unsteady_joints(unconditional)
+        if unsteady is not None and unsteady.log_total < unconditional.posterior.log_total:
+            unsteady = None  # a slip, or a steady fault, explains the repeats better
+        return EvaluatedEvidence(assumption, unconditional, as_designed, lookup, unsteady)
 
-    def _infer(self, evidence: GatheredEvidence, given: EvaluatedEvidence) -> Inference:
-        """Stage 3: the posterior over no fault, one, several, and none that is described here."""
-        case, look, plain = evidence.case, given.look, given.plain
+    def _infer(self, evidence: GatheredEvidence, evaluated: EvaluatedEvidence) -> Inference:
+        """Run stage 3: the posterior of no fault, one, several, and a fault outside the model."""
+        case, lookup = evidence.case, evaluated.lookup
+        unconditional, unsteady = evaluated.unconditional, evaluated.unsteady
         case.budget.begin(Stage.SEVERAL)
-        is_open = not given.unsteady and _is_unexplained(plain, case.repaired)
-        several = fault_combinations(look) if is_open else []
-        found = with_combinations(plain.posterior, self.space, several)
+        is_open = not unsteady and _is_unexplained(unconditional, case.repaired)
+        combinations = fault_combinations(lookup) if is_open else []
+        posterior = with_combinations(unconditional.posterior, self.space, combinations)
         case.budget.begin(Stage.PLAN)
-        conditional = look(sure_faults(several, found, self.space), forced=True)
-        if given.unsteady is not None:
-            found = with_unsteady(found, given.unsteady)
-        best = _best_explanation(look, several)
-        none = _outside_model_probability(*best, given.unsteady)
-        found = scale_posterior(found, 1.0 - none)
-        is_sure = _is_sure(found)
-        # near health only: what one fault moves far is not a sum of small parts
-        pairs = None if several or is_sure or given.unsteady else find_masked_pairs(conditional)
+        conditional = lookup(sure_faults(combinations, posterior, self.space), forced=True)
+        if unsteady is not None:
+            posterior = with_unsteady(posterior, unsteady)
+        best = _best_explanation(lookup, combinations)
+        outside = _outside_model_probability(*best, unsteady)
+        posterior = scale_posterior(posterior, 1.0 - outside)
+        is_sure = _is_sure(posterior)
+        # near health only: a large effect of one fault is not a sum of small ones
+        is_far = bool(combinations) or is_sure or unsteady is not None
+        pairs = None if is_far else find_masked_pairs(conditional)
         if pairs is not None:
-            found = with_masked_pairs(found, pairs)
-        off = [] if given.unsteady else unexplained_readings(*best)
-        odd = unexplained_marks(*best)
-        tied = tied_explanations(several, plain.posterior.log_total)
+            posterior = with_masked_pairs(posterior, pairs)
+        wrong_readings = [] if unsteady else unexplained_readings(*best)
+        wrong_marks = unexplained_marks(*best)
+        tied = tied_explanations(combinations, unconditional.posterior.log_total)
         return Inference(
-            found=found,
+            posterior=posterior,
             conditional=conditional,
-            several=several,
+            combinations=combinations,
             pairs=pairs,
             is_sure=is_sure,
-            off=off,
-            odd=odd,
-            is_explained=not off and not odd and none < 0.5,
-            nearest=_faults_of(*best) if none >= 0.5 else (),
+            unexplained_readings=wrong_readings,
+            unexplained_marks=wrong_marks,
+            is_explained=not wrong_readings and not wrong_marks and outside < 0.5,
+            nearest=_faults_of(*best) if outside >= 0.5 else (),
             tied=tied,
-            alike=() if given.unsteady else merge_ties(_alike(conditional), tied),
+            alike=() if unsteady else merge_ties(_alike(conditional), tied),
         )
 
     def _plan(
         self,
         evidence: GatheredEvidence,
-        given: EvaluatedEvidence,
+        evaluated: EvaluatedEvidence,
         inference: Inference,
         unreachable: Collection[Probe],
     ) -> Plan:
-        """Stage 4: the next reading by the first rule that has one, and the next look."""
+        """Run stage 4: choose the next reading and the next look."""
         evidence.case.budget.begin(Stage.PLAN)
         conditional = inference.conditional
-        situation = Situation(evidence, given, inference, self.permitted, unreachable)
-        ask, alike = next_request(situation)
-        marks = evidence.case.marks
-        look = choose_look(conditional.responses, conditional.posterior, marks, ask, self.permitted)
-        return Plan(ask, alike, look)
+        situation = Situation(
+            evidence,
+            evaluated,
+            inference,
+            self.forecasters(evaluated.assumption),
+            self.permitted,
+            unreachable,
+        )
+        reading, alike = next_request(situation)
+        look = choose_look(
+            conditional.responses,
+            conditional.posterior,
+            evidence.case.marks,
+            reading,
+            self.permitted,
+        )
+        return Plan(reading, alike, look)
 
     def _finding(
-        self, evidence: GatheredEvidence, given: EvaluatedEvidence, inference: Inference, plan: Plan
+        self,
+        evidence: GatheredEvidence,
+        evaluated: EvaluatedEvidence,
+        inference: Inference,
+        plan: Plan,
     ) -> Finding:
-        """Return the answer of all stages."""
-        found, conditional, off = inference.found, inference.conditional, inference.off
+        """Return the finding that contains the results of all stages."""
+        posterior, conditional = inference.posterior, inference.conditional
+        unexplained, unsteady = inference.unexplained_readings, evaluated.unsteady
         soldered = conditional.cleared[: conditional.responses.space.soldered]
         return Finding(
-            healthy=found.healthy,
-            suspects=self._suspects(found, conditional.given, given.look, given.unsteady),
+            healthy=posterior.healthy,
+            suspects=self._suspects(posterior, conditional.given, evaluated.lookup, unsteady),
             alike=plan.alike,
-            next=plan.ask,
-            readings=self._judged_readings(evidence, given.usual),
-            cleared_ohm=None if given.unsteady else cleared_ohm(soldered),
-            strange=evidence.numbers[off[0]] if off else None,
-            joints=self._bands(found, conditional),
+            next=plan.reading,
+            readings=self._judged_readings(evidence, evaluated.as_designed),
+            cleared_ohm=None if unsteady else cleared_ohm(soldered),
+            strange=evidence.numbers[unexplained[0]] if unexplained else None,
+            joints=self._bands(posterior, conditional),
             look=plan.look,
             rounded_v=evidence.rounded_v,
-            unexplained=inference.odd,
+            unexplained=inference.unexplained_marks,
             explained=inference.is_explained,
             nearest=tuple(
                 NearFault(part.where, part.kind, part.ohm if part.kind == "resistive" else None)
@@ -320,16 +354,16 @@ class Engine:
             ),
         )
 
-    def _with_measured_supplies(
+    def _with_read_supplies(
         self,
         assumption: ToleranceAssumption,
-        plain: ConditionalEvidence,
+        unconditional: ConditionalEvidence,
         before: tuple[PreRepairEvidence, ...],
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
-        """Return a belief with supplies as their feeds were read, where that is likelier."""
-        volts = supplies_as_read(plain)
+        """Return the assumption of supplies as their feeds were read if it is likelier."""
+        volts = supplies_as_read(unconditional)
         if not volts:
-            return assumption, plain
+            return assumption, unconditional
         key = tuple(sorted(volts.items())), assumption.views.tolerances
         if key not in self._supplied:
             for oldest in list(self._supplied)[: 1 - MAX_CACHED_ASSUMPTIONS]:
@@ -339,103 +373,104 @@ class Engine:
                 ConditionalCache(fed, self.space, assumption.views.tolerances)
             )
         supplied = self._supplied[key]
-        view = supplied.plain(plain.case, before)
-        odds = supplies_log(plain, volts)
-        if view.posterior.log_total + odds <= plain.posterior.log_total:
-            return assumption, plain
-        return supplied, view
+        found = supplied.unconditional(unconditional.case, before)
+        odds = supplies_log(unconditional, volts)
+        if found.posterior.log_total + odds <= unconditional.posterior.log_total:
+            return assumption, unconditional
+        return supplied, found
 
     def _with_two_reels(
         self,
         assumption: ToleranceAssumption,
-        plain: ConditionalEvidence,
+        unconditional: ConditionalEvidence,
         before: tuple[PreRepairEvidence, ...],
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
-        """Return a belief of strands from two reels where readings speak for it, else the same."""
-        tolerances = with_reels(plain)
+        """Return the assumption of strands from two reels if the readings make it likelier."""
+        tolerances = with_reels(unconditional)
         if tolerances is None:
-            return assumption, plain
+            return assumption, unconditional
         key = assumption.views.design.feeds, tolerances
         if key not in self._reeled:
             for oldest in list(self._reeled)[: 1 - MAX_CACHED_ASSUMPTIONS]:
                 del self._reeled[oldest]
             self._reeled[key] = ToleranceAssumption(assumption.views.with_tolerances(tolerances))
         reeled = self._reeled[key]
-        view = reeled.plain(plain.case, before)
+        found = reeled.unconditional(unconditional.case, before)
         odds = odds_log(len(self.design.strands), len(tolerances.reels))
-        if view.posterior.log_total + odds <= plain.posterior.log_total:
-            return assumption, plain
-        return reeled, view
+        if found.posterior.log_total + odds <= unconditional.posterior.log_total:
+            return assumption, unconditional
+        return reeled, found
 
     def _choose_bin(
         self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
-        """Return which bins of node current to reckon with, and the evidence in that light."""
-        plain = self._usual.plain(case, before)
+        """Return the usual bin of node current, or all bins, and the evidence under it."""
+        unconditional = self._usual.unconditional(case, before)
         if self._all_bins is None or not case.readings:
-            return self._usual, plain
-        if not is_other_bin(plain, self._all_bins.views.tolerances.current):
-            return self._usual, plain
-        return self._all_bins, self._all_bins.plain(case, before)
+            return self._usual, unconditional
+        if not is_other_bin(unconditional, self._all_bins.views.tolerances.current):
+            return self._usual, unconditional
+        return self._all_bins, self._all_bins.unconditional(case, before)
 
     def _is_atypical(
-        self, plain: ConditionalEvidence, fallback: Engine, before: tuple[PreRepairEvidence, ...]
+        self,
+        unconditional: ConditionalEvidence,
+        fallback: Engine,
+        before: tuple[PreRepairEvidence, ...],
     ) -> bool:
-        """True where what accuses this unit may as well be that it is not like the others."""
-        if not plain.case.readings or plain.posterior.healthy >= 0.5:
+        """Return True if the unit may differ from its batch instead of having a fault."""
+        if not unconditional.case.readings or unconditional.posterior.healthy >= 0.5:
             return False
-        usual = fallback._choose_bin(plain.case, before)[1].posterior.log_total
-        odds = np.log(ATYPICAL_UNIT_PROBABILITY / (1.0 - ATYPICAL_UNIT_PROBABILITY)) - np.log(
-            MIN_OTHER_BIN_ODDS
-        )
-        return bool(usual + odds > plain.posterior.log_total)
+        usual = fallback._choose_bin(unconditional.case, before)[1].posterior.log_total
+        prior = ATYPICAL_UNIT_PROBABILITY / (1.0 - ATYPICAL_UNIT_PROBABILITY)
+        odds = np.log(prior) - np.log(MIN_OTHER_BIN_ODDS)
+        return bool(usual + odds > unconditional.posterior.log_total)
 
     def _judged_readings(
-        self, evidence: GatheredEvidence, plain: ConditionalEvidence
+        self, evidence: GatheredEvidence, as_designed: ConditionalEvidence
     ) -> tuple[JudgedReading, ...]:
-        """Each reading beside what a healthy unit shows; those that were not weighed, too."""
-        readings, every, distinct_place = (
-            evidence.readings,
-            evidence.distinct,
-            evidence.distinct_place,
-        )
-        if len(every) == len(plain.case.readings):
-            return _judge(readings, distinct_place, plain.likelihood)
+        """Return each reading with that of a healthy unit, also those that were not evaluated."""
+        readings, distinct = evidence.readings, evidence.distinct
+        if len(distinct) == len(as_designed.case.readings):
+            return _judge(readings, evidence.distinct_place, as_designed.likelihood)
         found: list[JudgedReading] = []
-        circuit = plain.responses.circuit
-        for start in range(0, len(every), JUDGED_PER_BLOCK):
-            some = every[start : start + JUDGED_PER_BLOCK]
-            noise = noise_of(some, plain.case.meter)
+        circuit = as_designed.responses.circuit
+        for start in range(0, len(distinct), JUDGED_PER_BLOCK):
+            some = distinct[start : start + JUDGED_PER_BLOCK]
             likelihood = ReadingLikelihood(
-                plain.responses, taps_of(circuit, some), values_of(some), noise, plain.tolerances
+                as_designed.responses,
+                taps_of(circuit, some),
+                values_of(some),
+                noise_of(some, as_designed.case.meter),
+                as_designed.tolerances,
             )
             found += _judge(some, range(len(some)), likelihood)
         return tuple(
             replace(found[row], reading=reading)
-            for reading, row in zip(readings, distinct_place, strict=True)
+            for reading, row in zip(readings, evidence.distinct_place, strict=True)
         )
 
     def _suspects(
         self,
-        found: Posterior,
+        posterior: Posterior,
         sure: tuple[FaultHypothesis, ...],
         look: EvidenceLookup,
         unsteady: UnsteadyJoints | None,
     ) -> tuple[Suspect, ...]:
         rows = []
-        for where, kind, probability, joint in named_suspects(self.space, found):
+        for where, kind, probability, joint in named_suspects(self.space, posterior):
             if probability < MIN_LISTED_PROBABILITY:
                 break
             suspect = Suspect(where, kind, probability)
             if joint is not None and kind == "resistive":
-                suspect = replace(suspect, ohms=found.ohms(joint))
+                suspect = replace(suspect, ohms=posterior.ohms(joint))
             if unsteady is not None and joint is not None:
                 grows = unsteady.course(joint) == "growing"
                 evidence = unsteady_evidence(look((), forced=True), unsteady)
                 suspect = replace(suspect, evidence=evidence, intermittent=not grows, growing=grows)
             elif probability >= MIN_EXPLAINED_PROBABILITY:
                 others = look(tuple(part for part in sure if part.where != where), forced=True)
-                hypothesis = likeliest_hypothesis(self.space, found, where, kind, joint)
+                hypothesis = likeliest_hypothesis(self.space, posterior, where, kind, joint)
                 evidence, after = suspect_evidence(others, hypothesis)
                 suspect = replace(suspect, evidence=evidence, after=after)
                 if kind == "short":
@@ -444,16 +479,18 @@ class Engine:
             rows.append(suspect)
         return tuple(rows)
 
-    def _bands(self, found: Posterior, conditional: ConditionalEvidence) -> tuple[JointBand, ...]:
-        """What is known of each joint, faults that are sure taken for given."""
+    def _bands(
+        self, posterior: Posterior, conditional: ConditionalEvidence
+    ) -> tuple[JointBand, ...]:
+        """Return the estimate of each joint, with the sure faults given."""
         limits = conditional.cleared.tolist()
-        # a joint that is taken for given is no longer asked about
+        # a given joint is not in the fault space
         names = [joint.name for joint in conditional.responses.space.joints]
         cleared = dict(zip(names, limits, strict=True))
         rows = []
         for number, joint in enumerate(self.space.joints[: self.space.soldered]):
-            resistive, open_ = float(found.resistive[number]), float(found.open[number])
-            ohms = found.ohms(number) if resistive > MIN_LISTED_PROBABILITY else None
+            resistive, open_ = float(posterior.resistive[number]), float(posterior.open[number])
+            ohms = posterior.ohms(number) if resistive > MIN_LISTED_PROBABILITY else None
             limit = cleared.get(joint.name, np.inf)
             known = limit if np.isfinite(limit) else None
             rows.append(JointBand(joint.name, resistive + open_, open_, ohms, known))
@@ -475,68 +512,76 @@ def engine_for(design: Design, learned: BatchKnowledge) -> Engine:
     return Engine(learned.design, learned.priors, learned.tolerances, learned.rate_factors, usual)
 
 
-def nearest_short_places(plain: ConditionalEvidence, feed: str) -> list[str]:
-    """Places near which the rails of a feed's copper are likely joined by some resistance."""
-    if plain.likelihood is None:
+def nearest_short_places(unconditional: ConditionalEvidence, feed: str) -> list[str]:
+    """Return the places near which a feed's rails are probably joined by some resistance.
+
+    Args:
+        unconditional: evidence with no fault given.
+        feed: name of the feed.
+    """
+    if unconditional.likelihood is None:
         return []
-    for fault in plain.space.chain:
+    for fault in unconditional.space.chain:
         if fault.where == feed and fault.shorted is not None:
-            soft = plain.likelihood.rail_short(fault.shorted)
+            soft = unconditional.likelihood.rail_short(fault.shorted)
             if soft is not None and soft.is_likely:
                 return soft.near()
     return []
 
 
 def _best_explanation(
-    look: EvidenceLookup, several: Sequence[FaultCombination]
+    lookup: EvidenceLookup, combinations: Sequence[FaultCombination]
 ) -> tuple[ConditionalEvidence, FaultHypothesis | None]:
-    """Return the evidence with the best explanation given but for one fault, and that fault."""
-    plain = look((), forced=True)
-    weight = max(plain.healthy, plain.likeliest[0][0])
-    if several and several[0].log_weight > weight:
-        return look(several[0].faults, forced=True), None
-    return plain, plain.likeliest_fault
+    """Return the likeliest explanation: evidence with some faults given, and one further fault."""
+    unconditional = lookup((), forced=True)
+    weight = max(unconditional.healthy, unconditional.likeliest[0][0])
+    if combinations and combinations[0].log_weight > weight:
+        return lookup(combinations[0].faults, forced=True), None
+    return unconditional, unconditional.likeliest_fault
 
 
 def _faults_of(
-    view: ConditionalEvidence, part: FaultHypothesis | None
+    conditional: ConditionalEvidence, part: FaultHypothesis | None
 ) -> tuple[FaultHypothesis, ...]:
     """Return all faults of an explanation."""
-    return view.given if part is None else (*view.given, part)
+    return conditional.given if part is None else (*conditional.given, part)
 
 
 def _outside_model_probability(
-    view: ConditionalEvidence, part: FaultHypothesis | None, unsteady: UnsteadyJoints | None
+    conditional: ConditionalEvidence,
+    part: FaultHypothesis | None,
+    unsteady: UnsteadyJoints | None,
 ) -> float:
-    """Return the probability that no hypothesis describes the readings."""
-    likelihood = view.likelihood
+    """Return the probability that no hypothesis describes the readings, from the best one."""
+    likelihood = conditional.likelihood
     if likelihood is None:
         return 0.0
     if unsteady is not None:
-        read = unsteady.log_total - (view.healthy - likelihood.healthy())
+        read = unsteady.log_total - (conditional.healthy - likelihood.healthy())
     else:
-        mean, covariance = likelihood.under(-1, 0) if part is None else view.under(part)
+        mean, covariance = likelihood.under(-1, 0) if part is None else conditional.under(part)
         read = float(likelihood.log_density(mean, covariance))
     return outside_model_probability(read, len(likelihood.values), likelihood.slip_per_v)
 
 
-def _is_unexplained(plain: ConditionalEvidence, repaired: Collection[str]) -> bool:
-    """True where neither a healthy prop nor its likeliest single fault explains the evidence.
+def _is_unexplained(unconditional: ConditionalEvidence, repaired: Collection[str]) -> bool:
+    """Return True if neither a healthy prop nor the likeliest single fault explains the evidence.
 
-    That a joint is bad which was mended already is the last thing to believe.
+    An already repaired joint is the least likely suspect: it explains nothing.
     """
-    best = plain.likeliest_fault
-    return plain.is_misfit(best) or (best is not None and best.where in repaired)
+    best = unconditional.likeliest_fault
+    return unconditional.is_misfit(best) or (best is not None and best.where in repaired)
 
 
 def is_other_bin(usual: ConditionalEvidence, current: float) -> bool:
-    """True where readings speak for a node current that the kind's usual bin does not have.
+    """Return True if the readings support a node current outside the kind's usual bin.
 
-    Where the wide belief comes out only somewhat worse it is the one to be careful with.
+    The wide assumption replaces the narrow one from `MIN_OTHER_BIN_ODDS`, before it is the likelier
+    one: a narrow assumption that is wrong accuses good joints.
 
     Args:
-        usual: the evidence, node current as the catalogue has it.
-        current: one standard deviation of the node current over all bins, as a share.
+        usual: the evidence, with the node current of the catalog.
+        current: standard deviation of the node current over all bins, as a share.
     """
     likelihood, best = usual.likelihood, usual.likeliest_fault
     if likelihood is None:
@@ -557,36 +602,41 @@ def is_other_bin(usual: ConditionalEvidence, current: float) -> bool:
     return bool(gain + odds > usual.posterior.log_total)
 
 
-def _is_sure(found: Posterior) -> bool:
-    """True where something is bad, and known by name."""
-    joints = found.joints.sum(axis=1).max(initial=0.0)
-    return max(float(joints), float(found.chain.max(initial=0.0))) >= MIN_REPAIR_PROBABILITY
+def _is_sure(posterior: Posterior) -> bool:
+    """Return True if one fault is known by name."""
+    joints = posterior.joints.sum(axis=1).max(initial=0.0)
+    return max(float(joints), float(posterior.chain.max(initial=0.0))) >= MIN_REPAIR_PROBABILITY
 
 
 def _alike(conditional: ConditionalEvidence) -> tuple[tuple[str, ...], ...]:
-    """Groups of likely suspects whose best explanations of the evidence are equally good."""
-    found, space = conditional.posterior, conditional.responses.space
+    """Return groups of likely suspects whose best explanations of the evidence are equally good."""
+    posterior, space = conditional.posterior, conditional.responses.space
     rows = []
     for number, joint in enumerate(space.joints):
-        if found.joints[number].sum() >= MIN_TIED_PROBABILITY:
+        if posterior.joints[number].sum() >= MIN_TIED_PROBABILITY:
             rows.append((joint.name, float(conditional.joints[number].max()), "power"))
     best: dict[str, tuple[float, float]] = {}
-    for fault, part, weight in zip(space.chain, found.chain, conditional.chain, strict=True):
+    for fault, part, weight in zip(space.chain, posterior.chain, conditional.chain, strict=True):
         before = best.get(fault.where, (0.0, -np.inf))
         best[fault.where] = (before[0] + float(part), max(before[1], float(weight)))
     rows += [(name, w, "chain") for name, (p, w) in best.items() if p >= MIN_TIED_PROBABILITY]
-    return _grouped(rows)
+    return _group_ties(rows)
 
 
-def _grouped(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
+def _group_ties(rows: list[tuple[str, float, str]]) -> tuple[tuple[str, ...], ...]:
+    """Return groups of names of one kind with weights within `MAX_TIE_LOG` of the best of them.
+
+    Args:
+        rows: name, logarithm of the weight, and kind.
+    """
     groups: list[tuple[float, str, list[str]]] = []
-    for name, weight, sort in sorted(rows, key=lambda row: (-row[1], row[0])):
-        for top, kind, names in groups:
-            if kind == sort and top - weight < MAX_TIE_LOG:
+    for name, weight, kind in sorted(rows, key=lambda row: (-row[1], row[0])):
+        for top, group_kind, names in groups:
+            if group_kind == kind and top - weight < MAX_TIE_LOG:
                 names.append(name)
                 break
         else:
-            groups.append((weight, sort, [name]))
+            groups.append((weight, kind, [name]))
     return tuple(tuple(names) for _, _, names in groups if len(names) > 1)
 
 
@@ -595,7 +645,13 @@ def _judge(
     distinct_place: Sequence[int],
     likelihood: ReadingLikelihood | None,
 ) -> tuple[JudgedReading, ...]:
-    """Each reading beside what a healthy unit would show, error of the meter included."""
+    """Return each reading with that of a healthy unit, error of the meter included.
+
+    Args:
+        readings: in any order.
+        distinct_place: index of each in the likelihood's readings.
+        likelihood: None without readings.
+    """
     if likelihood is None:
         return ()
     mean = likelihood.healthy_mean()
@@ -613,5 +669,5 @@ def diagnose(
     marks: Sequence[Mark] = (),
     meter: Meter = DEFAULT_METER,
 ) -> Finding:
-    """Diagnose a design once; see `Engine.diagnose`."""
+    """Return the finding of a design from a new engine; see `Engine.diagnose`."""
     return Engine(design).diagnose(readings, marks, meter)

@@ -1,4 +1,4 @@
-"""Readings compared with those of a healthy unit, without weighing any fault."""
+"""Comparison of readings with those of a healthy unit, without an evaluation of faults."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ from benchtest.prop.lit_set import LitSet
 def judged_healthy(
     engine: Engine, readings: Sequence[Reading], meter: Meter
 ) -> tuple[JudgedReading, ...]:
-    """Return each reading next to what a healthy unit would show.
+    """Return each reading with that of a healthy unit.
 
-    The same figures as `Finding.readings`, for readings that no finding weighs.
+    The figures equal those of `Finding.readings`, for readings without a finding.
 
     Args:
         engine: of the design.
         readings: in any order.
-        meter: of readings that name none.
+        meter: of readings without one.
 
     Raises:
         CircuitFault: the design's circuit has no solution.
@@ -46,15 +46,15 @@ def judged_healthy(
 
 
 def healthy_volts(engine: Engine, lit: LitSet, probe: Probe) -> tuple[float, float]:
-    """Return what a healthy unit shows at a probe, and the standard deviation of healthy units. [V]
+    """Return the volts of a healthy unit at a probe, and the standard deviation across units. [V]
 
-    The figures of `benchtest.circuit.prediction`, from the engine's own circuit: no other is built,
-    and a lit set that the engine has planned for is solved already.
+    The figures equal those of `benchtest.circuit.prediction`, from the engine's own circuit: no
+    other is built, and a lit set that the engine has planned for is solved already.
 
     Args:
         engine: of the design, with its supplies as they were measured.
         lit: strands lit.
-        probe: where the leads are.
+        probe: the points of the leads.
 
     Raises:
         CircuitFault: the design's circuit has no solution, or its nodes do not start.
@@ -65,13 +65,13 @@ def healthy_volts(engine: Engine, lit: LitSet, probe: Probe) -> tuple[float, flo
 
 
 def has_outlier(engine: Engine, readings: Sequence[Reading], meter: Meter, far_sd: float) -> bool:
-    """Return True where a reading is far from what all others say of a healthy unit.
+    """Return True if a reading is far from the value that all others predict in a healthy unit.
 
     Args:
         engine: of the design.
         readings: in any order.
-        meter: of readings that name none.
-        far_sd: standard deviations that count as far.
+        meter: of readings without one.
+        far_sd: least distance that counts as far, in standard deviations.
 
     Raises:
         CircuitFault: the design's circuit has no solution.

@@ -1,4 +1,4 @@
-"""Range of what a probe can show under any single fault of the model."""
+"""Range of a probe's voltage under any single fault of the model."""
 
 from __future__ import annotations
 
@@ -7,33 +7,28 @@ import numpy as np
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+from benchtest.diagnosis.thresholds import MAX_SINGLE_FAULT_RATIO, RANGE_MARGIN_SD
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
-MAX_SINGLE_FAULT_RATIO = 1.5
-"""Distance from a healthy unit's volts, over that of the worst single fault, that is still
-possible: two faults at once show more than one. Ours."""
-RANGE_MARGIN_SD = 8.0
-"""Standard deviations of healthy units by which the range is wider at both ends. Ours."""
-
 
 def possible_volts(engine: Engine, lit: LitSet, probe: Probe, meter: Meter) -> tuple[float, float]:
-    """Return the least and the most that a probe can show. [V]
+    """Return the lowest and the highest possible reading of a probe. [V]
 
-    Every power joint at every resistance, open ones and rails that touch among them, and every
-    fault of the data line or a node. Circuits are estimated as for the weighing of readings, so
-    the answer takes milliseconds once the lit set is solved.
+    The range includes every power joint at every resistance, also open, joined rails, and every
+    fault of the data line or a node. Circuits are estimated as for the likelihood, so that this
+    takes milliseconds once the lit set is solved.
 
     Args:
         engine: of the design.
         lit: strands lit.
-        probe: where the leads are.
-        meter: what it is read with.
+        probe: the points of the leads.
+        meter: of the reading.
 
     Raises:
-        CircuitFault: the prop has no solution with these lit.
+        CircuitFault: the prop has no solution under this lit set.
     """
     reading = [Reading(lit, probe, 0.0)]
     groups = taps_of(engine.responses.circuit, reading)
@@ -48,9 +43,9 @@ def possible_volts(engine: Engine, lit: LitSet, probe: Probe, meter: Meter) -> t
         [likelihood.rough_means()[..., 0].ravel(), likelihood.chain_mean[:, 0]]
     )
     if probe.red.rail != probe.black.rail:
-        shown_v = np.append(shown_v, 0.0)  # rails that touch
+        shown_v = np.append(shown_v, 0.0)  # joined rails
     low_v = healthy_v + MAX_SINGLE_FAULT_RATIO * min(float(shown_v.min()) - healthy_v, 0.0)
     high_v = healthy_v + MAX_SINGLE_FAULT_RATIO * max(float(shown_v.max()) - healthy_v, 0.0)
-    if probe.is_rail:  # between its rails a prop has neither less than nothing nor more volts
+    if probe.is_rail:  # a rail voltage lies between 0 and the highest supply
         low_v, high_v = 0.0, max(float(engine.responses.circuit.supply_v.max()), healthy_v)
     return low_v - margin_v, high_v + margin_v

@@ -1,4 +1,4 @@
-"""What a repair touches: only that is tested again."""
+"""Strands to retest and readings that remain valid after a repair."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from benchtest.circuit.solution import Solution, solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, sensitivities, spread_from_sensitivities
 from benchtest.diagnosis.likelihood.measurement import read_at, taps_of
 from benchtest.diagnosis.model.faults import data_joint_starts
+from benchtest.diagnosis.thresholds import ASYMMETRY_SD, MIN_MOVED_A, MIN_MOVED_V
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.data_path import data_order
@@ -29,32 +30,24 @@ from benchtest.prop.notation import (
 )
 
 ASSUMED_JOINT_OHMS = (1.0, 6.0, math.inf)
-"""Resistances that stand for the joint as it was, in telling which readings it moved. [Ω]"""
-MIN_MOVED_V = 1e-4
-"""A reading that such a joint moves by less is kept, and by less than its range can show. [V]"""
-MIN_MOVED_A = 0.05
-"""Likewise for a clamp reading. [A]"""
-ASYMMETRY_SD = 1.0
-"""Standard deviations that a unit may be off its design in what the joint moves: where a design is
-alike on both sides no current crosses its middle, where a unit is not quite alike some does."""
+"""Assumed resistances of a joint before its repair. [Ω] Ours."""
 
 
 def strands_to_retest(design: Design, where: str, failed: Collection[int] = ()) -> frozenset[int]:
-    """Return the strands that must be looked at again after work on a suspect.
+    """Return the strands to retest after a repair.
 
-    A power joint at a strand end touches that strand, and of the failed strands those that it
-    leaves without volts or data when it is open. A feed, its joint and the order of colours touch
-    all strands; a data joint, a node or a strand touches its own strand and every strand that data
-    reaches after it.
+    A power joint at a strand end affects that strand, and the failed strands that it leaves without
+    volts or data when it is open. A feed, its joint and the color order affect all strands; a data
+    joint, a node or a strand affects its own strand and every strand after it in data order.
 
     Args:
         design: the prop.
-        where: a joint (`4A+`), a node (`4.17`), a strand (`4`), two of them (`4 5`), a feed's name
-            or `colour_order`.
-        failed: numbers of the strands that were not right before the work.
+        where: repaired place: a joint (`4A+`), a node (`4.17`), a strand (`4`), two strands
+            (`4 5`), a feed's name or `colour_order`.
+        failed: numbers of the strands that failed before the repair.
 
     Raises:
-        NameFault: the design has no such thing.
+        NameFault: the design has no such place.
     """
     every = frozenset(strand.number for strand in design.strands)
     match location := parse_location(where, design):
@@ -88,24 +81,24 @@ def _strands_left_dark(design: Design, name: str) -> frozenset[int]:
 
 
 def _strands_after(design: Design, strand: int) -> frozenset[int]:
-    """Strands that data reaches after this one."""
+    """Return the strands after this one in data order."""
     path = [entry.strand for entry in design.data_path]
     return frozenset(path[path.index(strand) + 1 :])
 
 
 def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list[bool]:
-    """Which readings say the same after work on a suspect.
+    """Return True for each reading that a repair cannot have changed.
 
     Args:
         design: the prop.
-        where: what was worked on, as in `strands_to_retest`.
-        readings: readings taken before.
+        where: repaired place, as in `strands_to_retest`.
+        readings: readings from before the repair.
 
     Returns:
-        One for each reading: False where the repair moved it, or may have.
+        One value for each reading: False if the repair changed it, or may have.
 
     Raises:
-        NameFault: the design has no such thing.
+        NameFault: the design has no such place.
     """
     location = parse_location(where, design)
     if isinstance(location, ColourOrderSetting):
@@ -117,7 +110,7 @@ def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list
     strands = strands_to_retest(design, where)
     kept = [not (reading.lit.strands & strands) for reading in readings]
     if isinstance(location, StrandNumbers) and len(location.numbers) == 1:
-        for joint in power_joints(design):  # they were remade with the strand
+        for joint in power_joints(design):  # they are soldered again with the strand
             if location.numbers[0] in joint.strands:
                 unmoved = _unchanged_readings(design, joint.name, readings)
                 kept = [a and b for a, b in zip(kept, unmoved, strict=True)]
@@ -125,25 +118,25 @@ def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list
 
 
 def _unchanged_readings(design: Design, name: str, readings: Sequence[Reading]) -> list[bool]:
-    """Readings that say the same with a power joint good and as bad as it may have been.
+    """Return True for each reading that is equal for a good joint and `ASSUMED_JOINT_OHMS`.
 
-    A joint that was open, or nearly, may have kept strands without volts, and so without data all
-    strands after them. Little is lost by thinking the worst: what a repair may have moved still
-    counts as read before it, see `before`.
+    A joint that was open, or nearly, may have left strands without volts, and all strands after
+    them without data. The worst case is assumed, at little cost: a reading that the repair may have
+    changed remains evidence from before it; see `inference.pre_repair`.
     """
     if not readings:
         return []
     good = _PredictedReadings.of(design, name, None, readings)
-    ways = [_PredictedReadings.of(design, name, ohm, readings) for ohm in ASSUMED_JOINT_OHMS]
-    touched = np.array([_min_shift(reading) for reading in readings])
+    bad = [_PredictedReadings.of(design, name, ohm, readings) for ohm in ASSUMED_JOINT_OHMS]
+    min_shift = np.array([_min_shift(reading) for reading in readings])
     kept = np.ones(len(readings), dtype=bool)
-    for way in ways:
-        kept &= ~way.floating & (way.largest_shift(good) < touched)
+    for predicted in bad:
+        kept &= ~predicted.floating & (predicted.largest_shift(good) < min_shift)
     return [bool(keep) for keep in kept]
 
 
 def _min_shift(reading: Reading) -> float:
-    """By how much a reading must move to be another: half a step of the meter's range."""
+    """Return the least change of a reading that counts: half a step of its range. [V, or A]"""
     if reading.volts is None:
         return MIN_MOVED_A
     meter = reading.meter or DEFAULT_METER
@@ -152,12 +145,13 @@ def _min_shift(reading: Reading) -> float:
 
 @dataclass(frozen=True)
 class _PredictedReadings:
-    """What readings should show with one joint as it is, or was.
+    """Predicted readings with one joint at a given resistance.
 
     Attributes:
         value: shape (readings,). [V, or A]
-        effects: of one standard deviation of each tolerance, shape (readings, causes).
-        floating: readings on copper that the joint cuts off, shape (readings,).
+        effects: change per standard deviation of each tolerance, shape (readings, causes).
+            [V, or A]
+        floating: True for readings on copper that the joint cuts off, shape (readings,).
     """
 
     value: FloatArray
@@ -184,13 +178,16 @@ class _PredictedReadings:
         return cls(value, np.array(effects), floating)
 
     def largest_shift(self, good: _PredictedReadings) -> FloatArray:
-        """How far each reading may lie from where it lies with a good joint, (readings,)."""
+        """Return the largest likely change of each reading from a good joint, shape (readings,).
+
+        The change of the prediction, plus `ASYMMETRY_SD` of the change of its tolerance effects.
+        """
         unequal = np.sqrt(((self.effects - good.effects) ** 2).sum(axis=1))
         return np.asarray(np.abs(self.value - good.value) + ASYMMETRY_SD * unequal)
 
 
 def _solve_with_data_loss(circuit: Circuit, lit: LitSet) -> Solution:
-    """The prop with a lit set on; strands after one without volts get no data and stay dark."""
+    """Return the solution of a lit set; nodes after one without logic volts are dark."""
     design = circuit.design
     duty, order = lit.duty(design), data_order(design)
     solution = solve(circuit, duty)

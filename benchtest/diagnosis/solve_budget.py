@@ -1,8 +1,8 @@
-"""Budget of one finding: every stage that asks for solved circuits draws on it.
+"""Budget of circuit solutions of one finding, shared by all stages.
 
 A unit is about a microsecond of a desktop processor. Costs are formulas of the design's size and
-the number of readings, fitted to measured times; the clock is never read, so the same input gets
-the same answer on every machine. A request that does not fit is refused, and its result stays an
+the number of readings, fitted to measured times; the clock is not read, so that the same input has
+the same result on every machine. A request that does not fit is refused, and its result remains an
 estimate with a larger variance.
 """
 
@@ -14,19 +14,19 @@ from enum import Enum
 from benchtest.prop.design import Design
 
 MAX_UNITS, MAX_UNITS_LARGE = 900_000, 3_000_000
-"""Units of one finding: props up to 16 strands of 50 nodes, and larger ones."""
+"""Units of one finding: of props up to 16 strands of 50 nodes, and of larger ones."""
 MIN_LARGE_NODES = 1000
 """Nodes from which the larger limit applies."""
 
 
 class Stage(Enum):
-    """Stages of a finding, with the share of the budget that is used up when each has to stop.
+    """Stages of a finding, with the share of the budget at which each must stop.
 
-    A stage may use what earlier stages left.
+    A stage may use units that earlier stages left.
     """
 
     EVIDENCE = 0.45
-    """Single faults, weighed against the evidence."""
+    """Likelihood of single faults."""
     SEVERAL = 0.8
     """Two and three faults together."""
     PLAN = 1.0
@@ -34,19 +34,19 @@ class Stage(Enum):
 
 
 class BudgetSpent(Exception):
-    """A request for optional work that the budget refuses; never leaves the diagnosis."""
+    """Optional work that the budget refuses; caught inside the diagnosis."""
 
 
 class SolveBudget:
     """Work units of one finding, shared by all stages.
 
-    A decision is final: the same request always gets the same answer, also after a cache has
+    A decision is final: the same request always gets the same answer, even after a cache has
     dropped the result. A granted request is charged once, whether a cache holds its result or not.
 
     Attributes:
-        limit: units in all.
+        limit: total units.
         spent: units charged so far.
-        stage: the stage that is running; its share bounds what is granted.
+        stage: the running stage, whose share limits grants.
     """
 
     def __init__(self, limit: int = MAX_UNITS) -> None:
@@ -58,11 +58,11 @@ class SolveBudget:
 
     @classmethod
     def of(cls, design: Design, share: float = 1.0) -> SolveBudget:
-        """Return the budget of one finding on a design."""
+        """Return the budget of a share of one finding on a design."""
         return cls(int(share * max_units(design)))
 
     def begin(self, stage: Stage) -> None:
-        """Let a stage run: its share bounds what is granted from now on."""
+        """Begin a stage, whose share limits grants from now on."""
         self.stage = stage
 
     @property
@@ -74,7 +74,7 @@ class SolveBudget:
         """Return True if all requests fit; nothing is charged.
 
         Args:
-            requests: keys of what would be worked out.
+            requests: keys of the results.
             units: cost of each.
         """
         if requests not in self._answers:
@@ -82,33 +82,38 @@ class SolveBudget:
             self._answers[requests] = fresh * units <= self.left
         return self._answers[requests]
 
-    def takes(self, requests: tuple[Hashable, ...], units: int) -> bool:
-        """Charge all requests if they fit, and return whether they do."""
+    def try_charge(self, requests: tuple[Hashable, ...], units: int) -> bool:
+        """Charge all requests and return True if they fit, else return False.
+
+        Args:
+            requests: keys of the results.
+            units: cost of each.
+        """
         if not self.allows(requests, units):
             return False
         for request in requests:
-            self.take(request, units)
+            self.charge(request, units)
         return True
 
-    def take(self, request: Hashable, units: int) -> None:
-        """Charge one request, whether it fits or not."""
+    def charge(self, request: Hashable, units: int) -> None:
+        """Charge one request, even beyond the limit."""
         if request not in self._taken:
             self._taken.add(request)
             self.spent += units
 
 
 def max_units(design: Design) -> int:
-    """Return the units that one finding on a design may use."""
+    """Return the units of one finding on a design."""
     return MAX_UNITS_LARGE if design.node_count >= MIN_LARGE_NODES else MAX_UNITS
 
 
 def solve_units(design: Design) -> int:
-    """Return the cost of solving one circuit whose nodes lack headroom, with its tolerances."""
+    """Return the cost of one circuit solution with undervoltage nodes, and its tolerances."""
     return 3500 + 4 * design.node_count
 
 
 def conditional_units(design: Design, lit_sets: int, readings: int) -> int:
-    """Return the cost of the circuit with some faults given, and its readings' likelihood.
+    """Return the cost of the circuit with some faults given and of its readings' likelihood.
 
     Args:
         design: the prop.
@@ -119,16 +124,21 @@ def conditional_units(design: Design, lit_sets: int, readings: int) -> int:
 
 
 def likelihood_units(readings: int, columns: int) -> int:
-    """Return the cost of the readings' likelihood at a number of means and covariances."""
+    """Return the cost of the likelihood of readings at a number of means and covariances.
+
+    Args:
+        readings: number of readings.
+        columns: number of means and covariances.
+    """
     return columns * (60 + readings * readings) // 24
 
 
 def rank_units(joints: int, chain: int, looks: int) -> int:
-    """Return the cost of ranking every further fault with some given, readings left out.
+    """Return the cost of ranking every further fault with some given, without readings.
 
     Args:
-        joints: power joints.
-        chain: faults of the data line and of nodes.
-        looks: strands that were looked at, once for each lit set.
+        joints: number of power joints.
+        chain: number of faults of the data line and of nodes.
+        looks: number of strands looked at, once for each lit set.
     """
     return 2000 + 20 * chain + looks * (30 * joints + 2 * chain)

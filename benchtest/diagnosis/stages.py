@@ -1,6 +1,6 @@
-"""Results that the stages of one finding hand on: evidence, conditional evidence, posterior, plan.
+"""Results of the stages of one diagnosis: evidence, conditional evidence, posterior, plan.
 
-Each stage begins by naming its share of the finding's budget; see `budget.Stage`.
+Each stage begins with its share of the solve budget; see `solve_budget.Stage`.
 """
 
 from __future__ import annotations
@@ -17,71 +17,56 @@ from benchtest.diagnosis.inference.multiple_faults import EvidenceLookup, FaultC
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence, RepairHistory
 from benchtest.diagnosis.inference.unsteady_joints import UnsteadyJoints
-from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 
-MAX_CACHED_METERS = 4
-"""Meters whose forecasts are kept; nobody reads one unit with more."""
-
 
 class ToleranceAssumption:
-    """One assumption of how far a unit may be from its design, and results under it."""
+    """One assumption about the deviation of a unit from its design, with cached results.
+
+    Attributes:
+        views: conditional evidence under this assumption.
+    """
 
     def __init__(self, views: ConditionalCache) -> None:
         self.views = views
-        self._forecasters: dict[Meter, Forecaster] = {}
-        self._past: tuple[tuple[PreRepairEvidence, ...], Meter, RepairHistory] | None = None
+        self._history: tuple[tuple[PreRepairEvidence, ...], Meter, RepairHistory] | None = None
 
-    def past(self, before: tuple[PreRepairEvidence, ...], meter: Meter) -> RepairHistory | None:
-        """Return the evidence from before repairs; None without any.
+    def history(self, before: tuple[PreRepairEvidence, ...], meter: Meter) -> RepairHistory | None:
+        """Return the evidence from before repairs, or None without any.
 
-        The last result is kept: it stays the same from one reading of a unit to the next.
+        The last result is cached: it is the same from one reading of a unit to the next.
         """
         if not before:
             return None
-        if self._past is None or self._past[:2] != (before, meter):
-            self._past = before, meter, RepairHistory(before, self.views, meter)
-        return self._past[2]
+        if self._history is None or self._history[:2] != (before, meter):
+            self._history = before, meter, RepairHistory(before, self.views, meter)
+        return self._history[2]
 
-    def plain(
+    def unconditional(
         self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]
     ) -> ConditionalEvidence:
         """Return the evidence with no fault given."""
-        past = self.past(before, case.meter)
-        return self.views.of(case, earlier=None if past is None else past.given(()))
+        history = self.history(before, case.meter)
+        return self.views.of(case, earlier=None if history is None else history.given(()))
 
     def forget(self) -> None:
-        """Bound what is kept from one finding to the next, however many lit sets were used."""
+        """Limit what is cached from one finding to the next, for any number of lit sets."""
         self.views.forget()
-        for meter in list(self._forecasters)[:-MAX_CACHED_METERS]:
-            del self._forecasters[meter]
-        for forecaster in self._forecasters.values():
-            forecaster.forget()
-
-    def forecaster(self, conditional: ConditionalEvidence) -> Forecaster:
-        """Return the forecasts with some faults given; those without any are kept by meter."""
-        meter = conditional.case.meter
-        if conditional.given:
-            return Forecaster(conditional.responses, meter, self.views.tolerances)
-        if meter not in self._forecasters:
-            made = Forecaster(conditional.responses, meter, self.views.tolerances)
-            self._forecasters[meter] = made
-        return self._forecasters[meter]
 
 
 @dataclass(frozen=True)
 class GatheredEvidence:
-    """Stage 1: evidence as it is weighed.
+    """Stage 1: the evidence to evaluate.
 
     Attributes:
         readings: all of them, in order.
-        distinct: without those that repeat a display too often.
-        stands_by: for each of `readings` the place in `distinct` that it repeats.
-        number_of: number, from 1, among `readings` of each one that is weighed.
-        rounded_v: coarsest step that readings were written in; None for their meter's. [V]
-        case: readings to weigh, and marks.
+        distinct: readings without surplus duplicates; see `likelihood.duplicates`.
+        distinct_place: index in `distinct` of each of `readings`, or of its duplicate.
+        numbers: number, from 1, in `readings` of each reading of `case`.
+        rounded_v: coarsest step of the readings' digits; None if that of their meter. [V]
+        case: readings to evaluate, and marks.
         before: evidence from before each repair, in order of time.
     """
 
@@ -99,45 +84,45 @@ class EvaluatedEvidence:
     """Stage 2: evidence conditional on faults.
 
     Attributes:
-        belief: how far the unit may be from its design.
-        plain: with no fault given.
-        usual: the same with supplies as designed, whatever was read at their feeds.
-        look: with any faults given.
+        assumption: deviation of the unit from its design.
+        unconditional: with no fault given.
+        as_designed: the same with the supplies of the design, not as their feeds were read.
+        lookup: with any faults given.
         unsteady: joints that changed between repeated readings; None without any.
     """
 
     assumption: ToleranceAssumption
-    plain: ConditionalEvidence
-    usual: ConditionalEvidence
-    look: EvidenceLookup
+    unconditional: ConditionalEvidence
+    as_designed: ConditionalEvidence
+    lookup: EvidenceLookup
     unsteady: UnsteadyJoints | None
 
 
 @dataclass(frozen=True)
 class Inference:
-    """Stage 3: probabilities, and what they leave unexplained.
+    """Stage 3: the posterior, and the evidence that it leaves unexplained.
 
     Attributes:
-        found: of every fault, whatever else is wrong.
-        footing: evidence with the sure faults given; the next reading is chosen on it.
-        several: explanations by several faults, likeliest first.
-        pairs: two faults that may mask each other; None where none are considered.
-        is_sure: whether a fault is known by name.
-        off: places among the weighed readings that the best explanation leaves far off.
-        odd: marks that it does not explain.
-        is_explained: whether it explains all readings and marks.
-        nearest: the faults of the best explanation, where it does not describe the readings.
+        posterior: marginal probability of every fault.
+        conditional: evidence with the sure faults given, on which the next reading is chosen.
+        combinations: explanations by several faults, likeliest first.
+        pairs: two faults that may mask each other; None if none are considered.
+        is_sure: True if a fault is known by name.
+        unexplained_readings: indices in the evaluated readings.
+        unexplained_marks: marks that the best explanation does not predict.
+        is_explained: True if the best explanation predicts all readings and marks.
+        nearest: faults of the best explanation if it does not describe the readings, else empty.
         tied: groups of suspects that are interchangeable in equally good explanations.
         alike: groups of suspects that the evidence cannot separate.
     """
 
-    found: Posterior
+    posterior: Posterior
     conditional: ConditionalEvidence
-    several: Sequence[FaultCombination]
+    combinations: Sequence[FaultCombination]
     pairs: MaskedPairs | None
     is_sure: bool
-    off: Sequence[int]
-    odd: tuple[Mark, ...]
+    unexplained_readings: Sequence[int]
+    unexplained_marks: tuple[Mark, ...]
     is_explained: bool
     nearest: tuple[FaultHypothesis, ...]
     tied: Sequence[tuple[str, ...]]
@@ -146,15 +131,15 @@ class Inference:
 
 @dataclass(frozen=True)
 class Plan:
-    """Stage 4: what to do next.
+    """Stage 4: the next step.
 
     Attributes:
-        ask: the next reading.
-        alike: groups of suspects that the evidence cannot separate; at the end of a finding
-            those among which it is left open, too.
-        look: what to look at before that reading; None where the reading is worth more.
+        reading: the next reading.
+        alike: groups of suspects that the evidence cannot separate; with no reading left, also the
+            group among which the finding is open.
+        look: the look to take before that reading; None if the reading is worth more.
     """
 
-    ask: NextReading
+    reading: NextReading
     alike: tuple[tuple[str, ...], ...]
     look: NextLook | None

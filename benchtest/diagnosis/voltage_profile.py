@@ -1,4 +1,4 @@
-"""Volts along the prop: as designed, and as this unit's readings have them."""
+"""Voltage profile of the design, and of a unit as estimated from its readings."""
 
 from __future__ import annotations
 
@@ -18,28 +18,26 @@ from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
 from benchtest.diagnosis.model.node_variation import spread_of_unit
-from benchtest.diagnosis.planning.forecast import MIN_SLIP_SD, regression_weights
+from benchtest.diagnosis.planning.regression import regression_weights
+from benchtest.diagnosis.thresholds import MIN_PROFILE_FAULT_PROBABILITY, MIN_SLIP_SD
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
-MIN_PROFILE_FAULT_PROBABILITY = 0.5
-"""Probability of all joints together from which on the worst of them is taken to be at fault: two
-that readings cannot tell apart have half of it each, and either gives the same volts."""
-
 
 @dataclass(frozen=True)
 class VoltageProfile:
-    """What probes show with given strands lit. All of shape (probes,). [V]
+    """Volts at probes under one lit set; all arrays have shape (probes,). [V]
 
     Attributes:
         lit: strands lit.
-        designed_v: a unit exactly as designed.
-        designed_sd_v: standard deviation of what healthy units show.
-        read_v: this unit, by its readings and its likeliest fault; None without readings.
-        read_sd_v: what doubt the readings leave; None without readings.
-        suspect: the joint taken to be at fault in `read_v`, if one is.
+        designed_v: of the design. [V]
+        designed_sd_v: standard deviation across healthy units. [V]
+        read_v: estimate of this unit from its readings and its likeliest fault; None without
+            readings. [V]
+        read_sd_v: standard deviation of that estimate; None without readings. [V]
+        suspect: name of the joint at fault in `read_v`; None for a healthy unit.
     """
 
     lit: LitSet
@@ -58,29 +56,30 @@ def voltage_profile(
     meter: Meter,
     finding: Finding,
 ) -> VoltageProfile:
-    """Volts at probes under one lit set.
+    """Return the volts at probes under one lit set.
 
-    What readings taken anywhere say of causes that the unit shares (node current, wire, supply)
-    is carried over to each probe by Gaussian conditioning, as for the next reading's forecast.
+    The residuals of readings correct each probe by the causes that they share (node current, wire,
+    supply): the conditional mean and variance of jointly normal variables (Anderson, An
+    Introduction to Multivariate Statistical Analysis, theorem 2.5.1).
 
     Args:
         engine: of the design.
         lit: strands lit.
-        probes: where; memory grows with probes times nodes.
-        readings: this unit's.
-        meter: of readings that name none.
-        finding: what they say.
+        probes: the probes; memory grows with probes times nodes.
+        readings: of this unit.
+        meter: of readings without one.
+        finding: from these readings.
 
     Raises:
-        CircuitFault: the prop has no solution with these lit, or does not start.
+        CircuitFault: the prop has no solution under this lit set, or does not start.
     """
     solution = engine.responses.base(lit).solution
     require_start(solution)
     wanted = list(probes)
-    moved = _spread(solution, wanted, engine.tolerances)
+    spread = _spread(solution, wanted, engine.tolerances)
     designed = np.array([solution.volts(probe) for probe in wanted])
     if not readings:
-        return VoltageProfile(lit, designed, moved.sd_v, None, None, None)
+        return VoltageProfile(lit, designed, spread.sd_v, None, None, None)
     values = values_of(readings)
     groups = taps_of(engine.responses.circuit, readings)
     likelihood = ReadingLikelihood(
@@ -91,16 +90,16 @@ def voltage_profile(
     healthy = likelihood.healthy_mean()
     covariance = likelihood.covariance(likelihood.healthy_spread, healthy)
     read = likelihood.healthy_spread
-    shared = moved.shared @ read.shared.T + moved.nodes @ read.nodes.T
-    off = values - mean
-    slipped = int(slips(off, covariance, MIN_SLIP_SD))
+    shared = spread.shared @ read.shared.T + spread.nodes @ read.nodes.T
+    residual = values - mean
+    slipped = int(slips(residual, covariance, MIN_SLIP_SD))
     weights = regression_weights(covariance, shared, (slipped,) if slipped >= 0 else ())
-    known = np.einsum("pr,pr->p", weights, shared)
-    sd_v = np.sqrt(np.maximum(moved.sd_v**2 - known, 0.0))
-    at = solution_with_joint(engine, lit, joint, column)
-    base = np.array([at.volts(probe) for probe in wanted])
+    explained = np.einsum("pr,pr->p", weights, shared)
+    sd_v = np.sqrt(np.maximum(spread.sd_v**2 - explained, 0.0))
+    faulty = solution_with_joint(engine, lit, joint, column)
+    faulty_v = np.array([faulty.volts(probe) for probe in wanted])
     name = engine.space.joints[joint].name if joint >= 0 else None
-    return VoltageProfile(lit, designed, moved.sd_v, base + weights @ off, sd_v, name)
+    return VoltageProfile(lit, designed, spread.sd_v, faulty_v + weights @ residual, sd_v, name)
 
 
 def _spread(solution: Solution, probes: list[Probe], tolerances: Tolerances) -> Spread:
@@ -111,7 +110,7 @@ def _spread(solution: Solution, probes: list[Probe], tolerances: Tolerances) -> 
 
 
 def _likeliest_fault(engine: Engine, finding: Finding) -> tuple[int, int]:
-    """The joint at fault and its place in the grid; (-1, 0) where none is likely enough."""
+    """Return the joint at fault and its resistance as an index of the grid; (-1, 0) if healthy."""
     worst = max(
         range(len(finding.joints)), key=lambda row: finding.joints[row].probability, default=-1
     )
@@ -124,14 +123,21 @@ def _likeliest_fault(engine: Engine, finding: Finding) -> tuple[int, int]:
 
 
 def grid_column(band: JointBand) -> int:
-    """Place in the grid of resistances of what the evidence gives a joint; its last is open."""
+    """Return the estimated resistance of a joint as an index of the grid; the last one is open."""
     if band.ohms is None or band.open > band.probability / 2:
         return GRID
     return int(np.argmin(np.abs(np.log(GRID_OHM / band.ohms.best))))
 
 
 def solution_with_joint(engine: Engine, lit: LitSet, joint: int, column: int) -> Solution:
-    """The prop with one joint changed; with none where `joint` is -1."""
+    """Return the solution with one joint changed, or with no change if `joint` is -1.
+
+    Args:
+        engine: of the design.
+        lit: strands lit.
+        joint: index in the fault space, or -1.
+        column: its resistance, as an index of the grid.
+    """
     if joint < 0:
         return engine.responses.base(lit).solution
     return engine.responses.exact(engine.space.joints[joint].name, column, lit)

@@ -1,4 +1,4 @@
-"""Hidden faults are named, healthy props are cleared, and chance plays no part."""
+"""The engine names hidden faults, clears healthy props, and is deterministic."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from tests.diagnosis.conftest import Bench
     ("joint", "ohm", "seed"),
     [("4A+", 0.5, 1), ("7B-", 0.1, 2), ("12B+", 2.0, 3), ("5A-", math.inf, 4), ("main-", 0.06, 5)],
 )
-def test_a_bad_joint_between_two_buses_is_named_within_ten_readings(
+def test_bad_joint_between_two_buses_is_named_within_ten_readings(
     fan: Design, fan_engine: Engine, joint: str, ohm: float, seed: int
 ) -> None:
     joint = joint.replace("main", fan.feeds[0].name)
@@ -36,23 +36,25 @@ def test_a_bad_joint_between_two_buses_is_named_within_ten_readings(
     assert finding.healthy < 0.05
 
 
-def test_a_healthy_prop_is_called_healthy_and_cleared(fan: Design, fan_engine: Engine) -> None:
+def test_healthy_prop_is_found_healthy_and_cleared(fan: Design, fan_engine: Engine) -> None:
     finding = Bench(fan, {}, seed=10).find(fan_engine, at_most=20)
     assert finding.healthy > 0.9
     assert finding.next.settled
     assert finding.cleared_ohm is not None
-    assert finding.cleared_ohm < 0.25  # as every resistance above must show
+    assert finding.cleared_ohm < 0.25  # a resistance above must be visible
     assert all(suspect.probability < 0.05 for suspect in finding.suspects)
 
 
-def test_nothing_read_clears_nothing(fan_engine: Engine) -> None:
+def test_no_joint_is_cleared_without_readings(fan_engine: Engine) -> None:
     finding = fan_engine.diagnose()
     assert finding.cleared_ohm is None
     assert not finding.next.settled
-    assert 0.5 < finding.healthy < 0.95  # what the prior odds of this many joints leave
+    assert 0.5 < finding.healthy < 0.95  # from the prior odds of this many joints
 
 
-def test_one_bus_and_a_starved_strand(make_fan: Callable[..., Design]) -> None:
+def test_joint_of_an_undervoltage_strand_on_one_bus_is_named(
+    make_fan: Callable[..., Design],
+) -> None:
     one_bus = make_fan(6, 20, crown=False)
     bench = Bench(one_bus, {"3A+": 4.0}, seed=7)
     finding = bench.find(Engine(one_bus))
@@ -60,14 +62,14 @@ def test_one_bus_and_a_starved_strand(make_fan: Callable[..., Design]) -> None:
     assert finding.suspects[0].probability > 0.8
 
 
-def test_an_open_joint_that_cuts_a_strand_off(make_fan: Callable[..., Design]) -> None:
+def test_open_joint_that_isolates_a_strand_is_named(make_fan: Callable[..., Design]) -> None:
     one_bus = make_fan(6, 20, crown=False)
     bench = Bench(one_bus, {"3A-": math.inf}, seed=8)
     finding = bench.find(Engine(one_bus))
     assert (finding.suspects[0].where, finding.suspects[0].fault) == ("3A-", "open")
 
 
-def test_links_wire_to_wire(make_fan: Callable[..., Design]) -> None:
+def test_joint_of_a_wire_to_wire_link_is_named(make_fan: Callable[..., Design]) -> None:
     bare = make_fan(3, 15, crown=False)
     chain = dataclasses.replace(
         bare,
@@ -82,7 +84,7 @@ def test_links_wire_to_wire(make_fan: Callable[..., Design]) -> None:
     assert finding.suspects[0].where == "1B~2B+"
 
 
-def test_same_input_same_output_to_the_last_digit(fan: Design) -> None:
+def test_same_evidence_gives_the_same_finding_to_the_last_digit(fan: Design) -> None:
     bench = Bench(fan, {"9B+": 0.2}, seed=11)
     readings = [
         bench.read(parse_lit_set(lit, fan), parse_probe(probe, fan))
@@ -94,7 +96,7 @@ def test_same_input_same_output_to_the_last_digit(fan: Design) -> None:
     assert one == two
 
 
-def test_a_drop_across_one_joint_gives_its_resistance(fan: Design, fan_engine: Engine) -> None:
+def test_drop_across_one_joint_gives_its_resistance(fan: Design, fan_engine: Engine) -> None:
     bench = Bench(fan, {"4A+": 0.42}, seed=12)
     alone = parse_lit_set("4", fan)
     readings = [
@@ -108,7 +110,7 @@ def test_a_drop_across_one_joint_gives_its_resistance(fan: Design, fan_engine: E
     assert top.ohms.low < 0.42 < top.ohms.high
 
 
-def test_supply_and_return_joint_of_one_end_are_alike_to_a_rail_voltage(
+def test_rail_voltages_do_not_separate_both_joints_of_one_end(
     make_fan: Callable[..., Design],
 ) -> None:
     one_bus = make_fan(4, 10, crown=False)
@@ -121,7 +123,7 @@ def test_supply_and_return_joint_of_one_end_are_alike_to_a_rail_voltage(
     assert "2A" in str(finding.next.probe)
 
 
-def test_one_misread_digit_does_not_lead_astray(fan: Design, fan_engine: Engine) -> None:
+def test_one_misread_digit_does_not_accuse_a_joint(fan: Design, fan_engine: Engine) -> None:
     bench = Bench(fan, {}, seed=14)
     lit = all_lit(fan)
     readings = [bench.read(lit, parse_probe(f"{n}A", fan)) for n in range(1, 8)]
@@ -130,10 +132,10 @@ def test_one_misread_digit_does_not_lead_astray(fan: Design, fan_engine: Engine)
     readings[3] = dataclasses.replace(wrong, volts=wrong.volts - 1.0)
     finding = fan_engine.diagnose(readings)
     assert finding.healthy > 0.5
-    assert not finding.next.settled  # not while that reading stands alone
+    assert not finding.next.settled  # that reading is to be repeated first
 
 
-def test_readings_are_judged_beside_what_a_healthy_unit_shows(
+def test_readings_are_compared_with_those_of_a_healthy_unit(
     fan: Design, fan_engine: Engine
 ) -> None:
     bench = Bench(fan, {}, seed=15)
@@ -145,7 +147,9 @@ def test_readings_are_judged_beside_what_a_healthy_unit_shows(
     assert bad.expected == pytest.approx(good.expected)
 
 
-def test_a_clamp_reading_settles_the_node_current(fan: Design, fan_engine: Engine) -> None:
+def test_expected_clamp_reading_is_the_sum_of_node_currents(
+    fan: Design, fan_engine: Engine
+) -> None:
     feed = fan.feeds[0].name
     lit = all_lit(fan)
     amps = fan.node_count * (3 * fan.node.channel_ma + fan.node.quiescent_ma) / 1000
@@ -155,19 +159,19 @@ def test_a_clamp_reading_settles_the_node_current(fan: Design, fan_engine: Engin
     assert judged.sd == pytest.approx(math.hypot(0.08 * amps, 0.02 * amps), rel=0.05)
 
 
-def test_an_evening_of_lit_sets_is_forgotten_and_findings_stay_the_same(
+def test_dropped_lit_sets_do_not_change_findings(
     make_fan: Callable[..., Design], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     design = make_fan(3, 6)
-    monkeypatch.setattr(response, "MOST_LIT_OCTETS", 0)
-    monkeypatch.setattr(response, "LEAST_LIT_SETS", 3)
+    monkeypatch.setattr(response, "MAX_LIT_SET_CACHE_OCTETS", 0)
+    monkeypatch.setattr(response, "MIN_CACHED_LIT_SETS", 3)
     busy = Engine(design)
     lit_sets = [parse_lit_set("1-2", design, level / 100, "white") for level in range(30, 100, 7)]
     for lit in [*lit_sets, lit_sets[0]]:
         readings = [Reading(lit, parse_probe("2A", design), 4.9)]
         finding = busy.diagnose(readings)
     assert finding_json(finding, design) == finding_json(Engine(design).diagnose(readings), design)
-    busy._usual.forget()
-    (forecaster,) = busy._usual._forecasters.values()
+    busy._forget()
+    (forecaster,) = busy.forecasters(busy._usual)._by_meter.values()
     assert len(busy.responses._bases) == len(busy.responses._solutions) == 3
     assert len(forecaster._forecasts) <= 3

@@ -1,4 +1,4 @@
-"""After a repair, only what it touches is tested again."""
+"""Strands to retest and readings that remain valid after a repair."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ def _reading(design: Design, lit: str, probe: str) -> Reading:
     return Reading(parse_lit_set(lit, design), parse_probe(probe, design), 4.8)
 
 
-def test_a_power_joint_touches_its_strand_and_a_feed_all(fan: Design) -> None:
+def test_power_joint_affects_its_strand_and_feed_joint_all_strands(fan: Design) -> None:
     assert strands_to_retest(fan, "4A+") == {4}
     assert strands_to_retest(fan, f"{fan.feeds[0].name}-") == set(range(1, 13))
 
 
-def test_a_power_joint_touches_failed_strands_that_it_leaves_without_data(
+def test_power_joint_affects_failed_strands_that_it_leaves_without_data(
     make_fan: Callable[..., Design],
 ) -> None:
     comb = make_fan(6, 8, crown=False)  # each strand is fed at its A end alone
@@ -39,7 +39,7 @@ def test_a_power_joint_touches_failed_strands_that_it_leaves_without_data(
     assert strands_to_retest(comb, "6A+", [3]) == {6}
 
 
-def test_a_power_joint_between_strands_touches_failed_strands_that_it_feeds() -> None:
+def test_power_joint_between_strands_affects_failed_strands_that_it_feeds() -> None:
     text = (files("benchtest.virtual") / "gull-wing.toml").read_text("utf-8")
     wing = parse_design(text, "gull-wing.toml")
     every = [strand.number for strand in wing.strands]
@@ -48,17 +48,17 @@ def test_a_power_joint_between_strands_touches_failed_strands_that_it_feeds() ->
     assert strands_to_retest(lone, "2A~3A+", every) > {2, 3}
 
 
-def test_a_power_joint_of_a_strand_fed_from_both_ends_leaves_the_others_alone(fan: Design) -> None:
+def test_power_joint_of_a_strand_fed_from_both_ends_affects_no_other(fan: Design) -> None:
     assert strands_to_retest(fan, "4A+", [7, 8]) == {4}
 
 
-def test_a_data_joint_touches_its_hop_and_what_data_reaches_after_it(fan: Design) -> None:
+def test_data_joint_affects_its_strands_and_all_after_them(fan: Design) -> None:
     assert strands_to_retest(fan, "9Bd") == {9, 10, 11, 12}
     assert strands_to_retest(fan, "11.3") == {11, 12}
     assert strands_to_retest(fan, "1Ad") == set(range(1, 13))
 
 
-def test_readings_that_the_joint_moved_are_stale_and_others_stand(fan: Design) -> None:
+def test_readings_that_the_joint_changed_are_invalid_and_others_valid(fan: Design) -> None:
     readings = [
         _reading(fan, "all", "foot:4+>4A+"),
         _reading(fan, "4", "4B"),
@@ -68,40 +68,44 @@ def test_readings_that_the_joint_moved_are_stale_and_others_stand(fan: Design) -
     assert still_valid(fan, "4A+", readings) == [False, False, True, True]
 
 
-def test_readings_stand_where_the_strands_after_a_data_joint_were_dark(fan: Design) -> None:
+def test_readings_with_dark_strands_after_a_data_joint_remain_valid(fan: Design) -> None:
     readings = [_reading(fan, "1-3", "2A"), _reading(fan, "all", "2A")]
     assert still_valid(fan, "9Bd", readings) == [True, False]
 
 
-def test_work_on_a_joint_that_is_not_there_is_refused(fan: Design) -> None:
+def test_unknown_joint_is_rejected(fan: Design) -> None:
     with pytest.raises(NameFault, match="no joint"):
         strands_to_retest(fan, "44A+")
 
 
-def test_a_strand_turned_round_touches_itself_and_what_follows_it(fan: Design) -> None:
+def test_reversed_strand_affects_itself_and_all_after_it(fan: Design) -> None:
     # zigzag through strands 1 to 12 in order
     assert strands_to_retest(fan, "9") == {9, 10, 11, 12}
     assert strands_to_retest(fan, "9 10") == {9, 10, 11, 12}
     assert strands_to_retest(fan, "12") == {12}
 
 
-def test_a_feed_and_the_order_of_colours_touch_every_strand(fan: Design) -> None:
+def test_feed_and_colour_order_affect_every_strand(fan: Design) -> None:
     every = set(range(1, 13))
     assert strands_to_retest(fan, "colour_order") == every
     assert strands_to_retest(fan, fan.feeds[0].name) == every
 
 
-def test_readings_across_the_joints_of_a_turned_strand_are_stale(fan: Design) -> None:
+def test_readings_across_the_joints_of_a_reversed_strand_are_invalid(fan: Design) -> None:
     readings = [
-        _reading(fan, "1-8", "foot:9+>9A+"),  # remade with it
+        _reading(fan, "1-8", "foot:9+>9A+"),  # soldered again with it
         _reading(fan, "9", "2A"),
         _reading(fan, "1-3", "foot:2+>2A+"),
     ]
     assert still_valid(fan, "9", readings) == [False, False, True]
-    assert still_valid(fan, "9 10", readings) == [True, False, True]  # only data are uncrossed
+    assert still_valid(fan, "9 10", readings) == [
+        True,
+        False,
+        True,
+    ]  # data wires alone
 
 
-def test_another_order_of_colours_leaves_readings_under_white(fan: Design) -> None:
+def test_colour_order_leaves_readings_under_white_valid(fan: Design) -> None:
     white, red = parse_lit_set("4", fan), parse_lit_set("4", fan, colour="red")
     probe = parse_probe("4A", fan)
     readings = [Reading(white, probe, 4.8), Reading(red, probe, 4.9)]
@@ -110,15 +114,15 @@ def test_another_order_of_colours_leaves_readings_under_white(fan: Design) -> No
 
 
 @pytest.mark.parametrize("where", ["13", "9 13", "0", "", "4 x", "colour"])
-def test_work_on_a_strand_that_is_not_there_is_refused(fan: Design, where: str) -> None:
+def test_unknown_strand_is_rejected(fan: Design, where: str) -> None:
     with pytest.raises(NameFault):
         strands_to_retest(fan, where)
 
 
-def test_readings_taken_while_strands_were_without_data_are_stale(
+def test_readings_taken_while_strands_had_no_data_are_invalid(
     make_fan: Callable[..., Design],
 ) -> None:
-    """A lone bus: an open joint takes a strand's volts, and data from all strands after it."""
+    """On one bus, an open joint leaves a strand without volts, and all after it without data."""
     comb = make_fan(5, 20, crown=False)
     lit = parse_lit_set("all", comb)
     probes = [parse_probe(text, comb) for text in ("2B", "4B", "5A")]
@@ -131,13 +135,13 @@ def test_readings_taken_while_strands_were_without_data_are_stale(
         readings = [Reading(lit, probe, solution.volts(probe)) for probe in probes]
         return still_valid(comb, "2A+", readings)
 
-    # however bad it was: what the repair may have moved is read again
+    # at any resistance: a reading that the repair may have changed is invalid
     assert still(0.5, comb.node_count) == [False, False, False]
     assert still(math.inf, comb.first_index[1]) == [False, False, False]
 
 
-def test_a_joint_between_two_like_halves_moves_what_only_unlike_halves_show() -> None:
-    """No current crosses the middle as designed; where supplies differ some does."""
+def test_joint_in_the_middle_of_a_symmetric_design_changes_readings_of_real_units() -> None:
+    """No current crosses the middle of the design; with unequal supplies some does."""
     text = files("benchtest.virtual").joinpath("gull-wing.toml").read_text("utf-8")
     wing = parse_design(text, "gull-wing")
     readings = [_reading(wing, "all", "2A"), _reading(wing, "all", "1B")]
@@ -145,20 +149,20 @@ def test_a_joint_between_two_like_halves_moves_what_only_unlike_halves_show() ->
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_nothing_is_settled_before_a_mended_joint_is_shown_to_be_good(
+def test_finding_is_not_settled_before_a_repaired_joint_is_proved_good(
     fan: Design, fan_engine: Engine, seed: int
 ) -> None:
-    """Seldom does a mended joint stay bad; whoever holds the iron wants to see it all the same."""
+    """A repaired joint is seldom bad still, but the person expects a proof."""
     bad = Bench(fan, {"7B+": 0.21}, seed)
     bad.find(fan_engine)
     valid = still_valid(fan, "7B+", bad.readings)
     readings = [reading for reading, ok in zip(bad.readings, valid, strict=True) if ok]
-    mended = Bench(fan, {}, seed, readings)
+    repaired_bench = Bench(fan, {}, seed, readings)
     finding = fan_engine.diagnose(readings, repaired=["7B+"])
     while not finding.next.settled:
         assert finding.next.lit is not None
         assert finding.next.probe is not None
-        readings.append(mended.read(finding.next.lit, finding.next.probe))
+        readings.append(repaired_bench.read(finding.next.lit, finding.next.probe))
         finding = fan_engine.diagnose(readings, repaired=["7B+"])
     (band,) = [band for band in finding.joints if band.name == "7B+"]
     assert band.cleared_ohm is not None

@@ -1,4 +1,4 @@
-"""Budget of a finding: the work is counted, and the count never depends on what was kept."""
+"""Solve budget of a finding: the charge does not depend on the caches."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from tests.diagnosis.conftest import Bench
 
 @pytest.fixture(scope="module")
 def ring(make_fan: Callable[..., Design]) -> Design:
-    """Short of volts at full white, so that most joints starve nodes."""
+    """Near undervoltage at full white, so that most joint faults make nodes nonlinear."""
     return make_fan(6, 16, wire="28 AWG", feed_mm=3000.0)
 
 
@@ -39,27 +39,27 @@ def _nonsense(readings: list[Reading], seed: int) -> list[Reading]:
     return [replace(r, volts=(r.volts or 0.0) + float(rng.normal(0.0, 0.3))) for r in readings]
 
 
-def test_what_was_refused_stays_refused_and_what_was_charged_is_free() -> None:
+def test_refusals_are_final_and_charged_requests_are_free() -> None:
     budget = SolveBudget(100)
     budget.stage = Stage.PLAN
-    assert budget.takes(("a", "b"), 40)
+    assert budget.try_charge(("a", "b"), 40)
     assert not budget.allows(("c",), 40)
-    assert budget.takes(("a", "b"), 40), "asked for again"
+    assert budget.try_charge(("a", "b"), 40), "a repeated request is free"
     assert budget.spent == 80
-    assert not budget.allows(("c",), 1), "answers do not depend on when they are asked for"
+    assert not budget.allows(("c",), 1), "a refusal is final"
     assert budget.allows(("d",), 20)
 
 
-def test_a_later_stage_may_use_what_an_earlier_one_left() -> None:
+def test_later_stage_may_use_units_that_an_earlier_one_left() -> None:
     budget = SolveBudget(1000)
-    assert not budget.takes(("a",), 500)
+    assert not budget.try_charge(("a",), 500)
     budget.stage = Stage.SEVERAL
-    assert budget.takes(("b",), 500)
+    assert budget.try_charge(("b",), 500)
     assert budget.left == 300
 
 
 @pytest.mark.parametrize("count", [4, 40])
-def test_evidence_that_fits_nothing_stays_within_the_budget(ring: Design, count: int) -> None:
+def test_contradictory_evidence_stays_within_the_budget(ring: Design, count: int) -> None:
     readings = _nonsense(_anywhere(Bench(ring, {"2A+": 0.8, "5B-": 0.3}, 3), count, 4), 5)
     marks = [Mark(all_lit(ring, 0.25), n, 5, 16, "dark") for n in (2, 4)]
     engine = Engine(ring)
@@ -79,11 +79,13 @@ def test_three_repairs_leave_each_finding_within_the_budget(ring: Design) -> Non
     first = engine.diagnose(now, repaired=[one.where for one in before], before=before)
     assert 0 < engine.work_units <= MAX_UNITS
     engine.diagnose(now[:3], before=before[:1])
+    assert 0 < engine.work_units <= MAX_UNITS
     again = engine.diagnose(now, repaired=[one.where for one in before], before=before)
-    assert again == first, "answers do not depend on what was asked before"
+    assert 0 < engine.work_units <= MAX_UNITS
+    assert again == first, "a finding does not depend on earlier ones"
 
 
-def test_a_table_of_hundreds_names_the_joint_for_the_cost_of_one_finding(
+def test_three_hundred_readings_name_the_joint_within_one_budget(
     make_fan: Callable[..., Design],
 ) -> None:
     fan = make_fan(6, 16)
@@ -97,7 +99,7 @@ def test_a_table_of_hundreds_names_the_joint_for_the_cost_of_one_finding(
     assert MAX_READINGS < 300
 
 
-def test_a_plan_has_runners_up_for_while_the_next_finding_is_worked_out(
+def test_plan_offers_runners_up_that_differ_from_the_best_reading(
     fan_engine: Engine,
 ) -> None:
     finding = fan_engine.diagnose()

@@ -1,4 +1,4 @@
-"""What is known of each joint, and of the volts along a strand."""
+"""Estimates of each joint, and voltage profiles profile a strand."""
 
 from __future__ import annotations
 
@@ -45,16 +45,16 @@ def _bands(engine: Engine, readings: list[Reading]) -> dict[str, JointBand]:
     return {band.name: band for band in engine.diagnose(readings).joints}
 
 
-def test_every_power_joint_has_a_band(engine: Engine, small: Design) -> None:
+def test_every_power_joint_has_an_estimate(engine: Engine, small: Design) -> None:
     names = [band.name for band in engine.diagnose().joints]
     assert names == [joint.name for joint in power_joints(small)]
 
 
-def test_nothing_is_cleared_before_anything_was_read(engine: Engine) -> None:
+def test_no_joint_is_cleared_without_readings(engine: Engine) -> None:
     assert all(band.cleared_ohm is None for band in _bands(engine, []).values())
 
 
-def test_a_joint_that_was_read_across_is_cleared_and_an_unread_twin_is_not(
+def test_joint_read_across_is_cleared_and_its_unread_twin_is_not(
     engine: Engine, small: Design
 ) -> None:
     drop = find_joint("4A+", small).probe
@@ -65,7 +65,7 @@ def test_a_joint_that_was_read_across_is_cleared_and_an_unread_twin_is_not(
     assert bands["4A-"].cleared_ohm is None
 
 
-def test_the_whole_prop_is_cleared_as_far_as_its_worst_joint(
+def test_prop_is_cleared_down_to_its_worst_joint(
     make_fan: Callable[..., Design],
 ) -> None:
     design = make_fan(4, 10, crown=False)  # every strand's current goes through both its joints
@@ -76,13 +76,13 @@ def test_the_whole_prop_is_cleared_as_far_as_its_worst_joint(
     assert finding.cleared_ohm == max(ohm for ohm in each if ohm is not None)
     assert None not in each
     fewer = engine.diagnose(_read(design, drops[:-1], {}))
-    last = fewer.joints[-1].cleared_ohm  # only a strand that is starved would have shown there
+    last = fewer.joints[-1].cleared_ohm  # only an undervoltage strand would have been visible there
     assert last is not None
     assert last > 1.0
     assert fewer.cleared_ohm == last
 
 
-def test_the_band_of_a_bad_joint_holds_its_resistance(engine: Engine, small: Design) -> None:
+def test_range_of_a_bad_joint_contains_its_resistance(engine: Engine, small: Design) -> None:
     drop = find_joint("4A+", small).probe
     band = _bands(engine, _read(small, [drop], {"4A+": 0.5}))["4A+"]
     assert band.probability > 0.9
@@ -91,7 +91,7 @@ def test_the_band_of_a_bad_joint_holds_its_resistance(engine: Engine, small: Des
     assert band.ohms.low < 0.5 < band.ohms.high
 
 
-def test_several_faults_at_once_leave_every_joint_its_band(
+def test_every_joint_has_an_estimate_with_two_faults(
     make_fan: Callable[..., Design],
 ) -> None:
     design = make_fan(4, 10, crown=False)
@@ -108,70 +108,72 @@ def test_several_faults_at_once_leave_every_joint_its_band(
     assert cleared < 0.1
 
 
-def test_without_readings_a_profile_is_the_prediction(engine: Engine, small: Design) -> None:
+def test_profile_without_readings_equals_the_prediction(engine: Engine, small: Design) -> None:
     lit = all_lit(small)
-    along = voltage_profile(engine, lit, NODES, [], DEFAULT_METER, engine.diagnose())
+    profile = voltage_profile(engine, lit, NODES, [], DEFAULT_METER, engine.diagnose())
     predicted = predict(small, lit, NODES, tolerances=engine.tolerances).probes
-    assert along.designed_v == pytest.approx([row.volts for row in predicted], abs=1e-9)
-    # the law of dark nodes adds a little
-    assert along.designed_sd_v == pytest.approx([row.sd for row in predicted], rel=1e-3)
-    assert along.read_v is None
+    assert profile.designed_v == pytest.approx([row.volts for row in predicted], abs=1e-9)
+    # the variation of dark nodes adds a little
+    assert profile.designed_sd_v == pytest.approx([row.sd for row in predicted], rel=1e-3)
+    assert profile.read_v is None
 
 
-def test_a_reading_is_carried_along_by_the_rule_for_jointly_normal_variables(
+def test_reading_corrects_a_profile_like_jointly_normal_variables(
     engine: Engine, small: Design
 ) -> None:
     """Anderson, An Introduction to Multivariate Statistical Analysis, theorem 2.5.1, in full."""
     lit = all_lit(small)
-    read_at, along_at = [NODES[1]], [NODES[0], NODES[5]]
+    read_at, profile_at = [NODES[1]], [NODES[0], NODES[5]]
     solution = solve(Circuit(small), lit.duty(small))
     off = -0.05
     reading = Reading(lit, read_at[0], solution.volts(read_at[0]) + off)
     finding = engine.diagnose([reading])
     assert finding.healthy > 0.5
-    along = voltage_profile(engine, lit, along_at, [reading], DEFAULT_METER, finding)
+    profile = voltage_profile(engine, lit, profile_at, [reading], DEFAULT_METER, finding)
 
-    both = reading_spread(solution, [*read_at, *along_at])
+    both = reading_spread(solution, [*read_at, *profile_at])
     covariance = both.covariance()
     noise = noise_of([reading], DEFAULT_METER)
     gained = float(noise.gain[0]) * solution.volts(read_at[0])
     variance = covariance[0, 0] + float(noise.own[0]) ** 2 + gained**2
-    assert along.read_v is not None
-    assert along.read_sd_v is not None
-    for place, probe in enumerate(along_at, 1):
+    assert profile.read_v is not None
+    assert profile.read_sd_v is not None
+    for place, probe in enumerate(profile_at, 1):
         mean = solution.volts(probe) + covariance[place, 0] / variance * off
         left = covariance[place, place] - covariance[place, 0] ** 2 / variance
-        assert along.read_v[place - 1] == pytest.approx(mean, abs=2e-4)
-        assert along.read_sd_v[place - 1] == pytest.approx(np.sqrt(left), rel=0.01)
+        assert profile.read_v[place - 1] == pytest.approx(mean, abs=2e-4)
+        assert profile.read_sd_v[place - 1] == pytest.approx(np.sqrt(left), rel=0.01)
 
 
-def test_a_bad_joint_bends_the_profile_of_its_own_strand_alone(
+def test_bad_joint_changes_the_profile_of_its_own_strand_alone(
     make_fan: Callable[..., Design],
 ) -> None:
     design = make_fan(4, 10, crown=False)
     engine, lit = Engine(design), all_lit(design)
     readings = _read(design, [find_joint("4A+", design).probe, NODES[4]], {"4A+": 1.0})
     finding = engine.diagnose(readings)
-    along = voltage_profile(engine, lit, NODES, readings, DEFAULT_METER, finding)
+    profile = voltage_profile(engine, lit, NODES, readings, DEFAULT_METER, finding)
     truth = [row.volts for row in predict(design, lit, NODES, {"4A+": 1.0}).probes]
-    assert along.suspect == "4A+"
-    assert along.read_v is not None
-    assert along.read_v == pytest.approx(truth, abs=0.02)
-    assert along.designed_v[3] - along.read_v[3] > 0.2  # strand 4, node 1
-    assert abs(along.designed_v[0] - along.read_v[0]) < 0.02  # strand 1, node 1
+    assert profile.suspect == "4A+"
+    assert profile.read_v is not None
+    assert profile.read_v == pytest.approx(truth, abs=0.02)
+    assert profile.designed_v[3] - profile.read_v[3] > 0.2  # strand 4, node 1
+    assert abs(profile.designed_v[0] - profile.read_v[0]) < 0.02  # strand 1, node 1
 
 
-def test_a_slip_of_the_pen_does_not_bend_the_profile(engine: Engine, small: Design) -> None:
+def test_slip_does_not_change_the_profile(engine: Engine, small: Design) -> None:
     lit = all_lit(small)
     good = _read(small, NODES, {})
     slip = Reading(lit, NODES[0], (good[0].volts or 0.0) - 1.0)
     readings = [slip, *good[1:]]
-    along = voltage_profile(engine, lit, NODES, readings, DEFAULT_METER, engine.diagnose(readings))
-    assert along.read_v is not None
-    assert along.read_v == pytest.approx(along.designed_v, abs=0.02)
+    profile = voltage_profile(
+        engine, lit, NODES, readings, DEFAULT_METER, engine.diagnose(readings)
+    )
+    assert profile.read_v is not None
+    assert profile.read_v == pytest.approx(profile.designed_v, abs=0.02)
 
 
-def test_a_resistance_known_to_a_step_of_the_grid_lies_in_the_middle_of_its_band() -> None:
+def test_resistance_known_to_one_grid_step_is_the_middle_of_its_range() -> None:
     joints = np.zeros((1, GRID + 1))
     joints[0, 40] = 1.0
     ohms = Posterior(0.0, joints, np.zeros(0), 0.0).ohms(0)
@@ -181,7 +183,7 @@ def test_a_resistance_known_to_a_step_of_the_grid_lies_in_the_middle_of_its_band
     assert ohms.best == GRID_OHM[40]
 
 
-def test_what_two_faults_hide_of_each_other_widens_their_bands() -> None:
+def test_masking_of_two_faults_widens_their_ranges() -> None:
     shares = np.zeros(GRID + 1)
     shares[55:66], shares[GRID] = 0.08, 0.12
     wider = _blurred(shares, (4.0 * STEP_LOG) ** 2)
@@ -191,7 +193,7 @@ def test_what_two_faults_hide_of_each_other_widens_their_bands() -> None:
         part = row[:GRID] / row[:GRID].sum()
         return float(part @ steps**2 - (part @ steps) ** 2)
 
-    # variances of independent things add
+    # variances of independent variables add
     assert variance(wider) == pytest.approx(variance(shares) + 16.0, rel=0.01)
     assert wider.sum() == pytest.approx(1.0)
     assert wider[GRID] == shares[GRID]

@@ -177,8 +177,8 @@ class CachedLookup:
         self._units = conditional_units(cache.design, len(read), len(case.readings))
         self._mark_units = conditional_units(cache.design, len(lit_sets), len(case.readings))
         self._mark_units -= self._units
-        self.budget.take(("conditional", ()), 0)  # exists already: free
-        self.budget.take(("marks", ()), 0)
+        self.budget.charge(("conditional", ()), 0)  # exists already: free
+        self.budget.charge(("marks", ()), 0)
         self._max_kept = MAX_CONDITIONALS_LARGE if plain.responses.is_large else MAX_CONDITIONALS
 
     def __call__(
@@ -194,11 +194,11 @@ class CachedLookup:
             BudgetSpent: not forced, and the request does not fit the budget.
         """
         if forced:
-            self.budget.take(("conditional", given), self._units)
-            self.budget.take(("marks", given), self._mark_units)
+            self.budget.charge(("conditional", given), self._units)
+            self.budget.charge(("marks", given), self._mark_units)
             return self._view(given)
         view = self.read(given)
-        if not self.budget.takes((("marks", given),), self._mark_units):
+        if not self.budget.try_charge((("marks", given),), self._mark_units):
             raise BudgetSpent
         return view
 
@@ -211,7 +211,7 @@ class CachedLookup:
         Raises:
             BudgetSpent: the request does not fit the budget.
         """
-        if not self.budget.takes((("conditional", given),), self._units):
+        if not self.budget.try_charge((("conditional", given),), self._units):
             raise BudgetSpent
         return self._view(given)
 

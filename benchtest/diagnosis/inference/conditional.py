@@ -231,7 +231,7 @@ class ConditionalEvidence:
         if not self.responses.is_large:
             missing = [joint for joint in every if (joint, False) not in self._rough]
             for joint in missing:
-                self.case.budget.take(("row", self.given, joint), self.likelihood.row_units)
+                self.case.budget.charge(("row", self.given, joint), self.likelihood.row_units)
             for joint, row in self.likelihood.rough_rows(missing).items():
                 self._rough[joint, False] = row
         return [self._rough_row(joint) for joint in every]
@@ -240,7 +240,7 @@ class ConditionalEvidence:
         assert self.likelihood is not None
         key = (joint, alone and self.responses.is_large)
         if key not in self._rough:
-            self.case.budget.take(("row", self.given, joint), self.likelihood.row_units)
+            self.case.budget.charge(("row", self.given, joint), self.likelihood.row_units)
             self._rough[key] = self.likelihood.rough(joint, separately=alone)
         return self._rough[key]
 
@@ -353,7 +353,7 @@ class ConditionalEvidence:
         """
         space, looks = self.responses.space, len(self._mark_likelihood.looks)
         units = rank_units(len(space.joints), len(space.chain), looks)
-        self.case.budget.take(("ranked", self.given), units)
+        self.case.budget.charge(("ranked", self.given), units)
         rest = self._mark_likelihood.joints(by_estimate=True)
         if self.earlier is not None:
             rest = rest + self.earlier.joints(self.responses.space)

@@ -715,7 +715,7 @@ class MarkLikelihood:
             for joint, row in nonlinear.items()
             for column in KNOT_COLUMNS[row[KNOT_COLUMNS]].tolist()
         )
-        return self.budget.takes(circuits, solve_units(self.design))
+        return self.budget.try_charge(circuits, solve_units(self.design))
 
     def _set_solved_v(
         self, node_v: FloatArray, joint: int, base: LitSetResponse, nonlinear: NDArray[np.bool_]

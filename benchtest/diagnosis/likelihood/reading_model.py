@@ -376,7 +376,7 @@ class ReadingModel:
 
     def charge(self, joint: int, column: int) -> None:
         """Charge the budget with one joint solved at one column."""
-        self.budget.take((self.conditional, joint, column), self.solve_units)
+        self.budget.charge((self.conditional, joint, column), self.solve_units)
 
 
 def _given_islands(responses: DesignResponse, groups: Sequence[Taps]) -> FloatArray | float:

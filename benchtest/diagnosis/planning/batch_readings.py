@@ -1,7 +1,7 @@
-"""Readings that say most of what a unit shares with the rest of its batch.
+"""Choice of readings that calibrate a batch: node current, wire and copper of its units.
 
-The readings that find a fault are compared with their neighbours, so that node current, wire and
-copper cancel out. These do not: few of them, on any unit, and the next unit is known better.
+Readings that locate a fault are compared with their neighbors, so that these causes cancel out.
+The readings chosen here depend on them: a few on any unit make the next unit better known.
 """
 
 from __future__ import annotations
@@ -16,17 +16,15 @@ from benchtest.diagnosis.batch.model import CAUSES, UnitEvidence, unit_evidence_
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.model.node_variation import tolerances_of
+from benchtest.diagnosis.planning.candidates import ReadingRequest
+from benchtest.diagnosis.thresholds import MIN_CALIBRATION_BITS
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import RAILS, Design, Place, Point, Probe, rail_probe
 from benchtest.prop.lit_set import LitSet, all_lit
 
-MIN_CALIBRATION_BITS = 0.25
-"""A reading that says less of node current, wire and copper is not worth a person's time. Ours."""
 MAX_CALIBRATION_READINGS = 4
-
-ReadingRequest = tuple[LitSet, Probe]
-"""What to light, and where to put the leads."""
+"""Maximum number of readings, exceeded by one if the last are a pair."""
 
 
 def batch_calibration_readings(
@@ -35,38 +33,44 @@ def batch_calibration_readings(
     meter: Meter = DEFAULT_METER,
     tolerances: Tolerances | None = None,
 ) -> list[ReadingRequest]:
-    """Readings of a healthy unit that teach most about the units after it, best first.
+    """Return the readings of a healthy unit with the most information about its batch, best first.
 
     Args:
-        design: the prop, or what was learned of it.
-        readings: what has been read of this unit already.
-        meter: what is read with.
-        tolerances: how far this unit may be from that design.
+        design: the prop, or the design learned from its batch.
+        readings: readings of this unit so far.
+        meter: of further readings.
+        tolerances: deviation of this unit from that design; None for that of its node kind.
 
     Returns:
-        At most `MAX_CALIBRATION_READINGS` or one more; none where little is left to learn.
+        At most `MAX_CALIBRATION_READINGS` or one more; empty if little information remains.
 
     Source: greedy D-optimal design, as in any text on the design of experiments.
     """
     tolerances = tolerances or tolerances_of(design)
     responses = DesignResponse(design, fault_space(design))
     taken = [(reading.lit, reading.probe) for reading in readings]
-    groups = _candidates(design)
-    asks = list(dict.fromkeys(ask for group in groups for ask in group if ask not in taken))
-    regression = unit_evidence_of(
-        responses, [*readings, *(_expected(responses, ask) for ask in asks)], meter, tolerances
+    groups = _candidate_groups(design)
+    requests = list(
+        dict.fromkeys(request for group in groups for request in group if request not in taken)
     )
-    place_of = {ask: place for place, ask in enumerate([*taken, *asks])}
+    regression = unit_evidence_of(
+        responses,
+        [*readings, *(_expected(responses, request) for request in requests)],
+        meter,
+        tolerances,
+    )
+    place_of = {request: place for place, request in enumerate([*taken, *requests])}
     found = list(taken)
     while len(found) - len(taken) < MAX_CALIBRATION_READINGS:
-        more = [[ask for ask in group if ask not in found] for group in groups]
+        more = [[request for request in group if request not in found] for group in groups]
         more = [group for group in more if group]
-        known = _log_known(regression, [place_of[ask] for ask in found])
-        worth = [
-            _log_known(regression, [place_of[ask] for ask in (*found, *group)]) for group in more
+        known = _log_known(regression, [place_of[request] for request in found])
+        known_with = [
+            _log_known(regression, [place_of[request] for request in (*found, *group)])
+            for group in more
         ]
-        gains = [(each - known) / len(group) for each, group in zip(worth, more, strict=True)]
-        # rounded, so that probes alike by symmetry fall to the first of them everywhere
+        gains = [(each - known) / len(group) for each, group in zip(known_with, more, strict=True)]
+        # rounded, so that of probes equal by symmetry the first is chosen on every machine
         best = int(np.argmax(np.round(gains, 6))) if gains else -1
         if best < 0 or gains[best] < MIN_CALIBRATION_BITS * np.log(2.0):
             break
@@ -74,10 +78,10 @@ def batch_calibration_readings(
     return found[len(taken) :]
 
 
-def _candidates(design: Design) -> list[tuple[ReadingRequest, ...]]:
-    """Long ways with much current in them, and rails with all lit and with none.
+def _candidate_groups(design: Design) -> list[tuple[ReadingRequest, ...]]:
+    """Return drops along buses under full light, and pairs of rail voltages with all and none lit.
 
-    Of such a pair neither tells anything alone, for nobody knows the supply so well.
+    One reading of such a pair has no information alone: the supply is not known well enough.
     """
     places: list[Place] = [feed.at for feed in design.feeds]
     places += [pad for bus in design.buses for pad in (bus.pads[0], bus.pads[-1])]
@@ -94,15 +98,15 @@ def _candidates(design: Design) -> list[tuple[ReadingRequest, ...]]:
     return [*(((bright, probe),) for probe in drops), *pairs]
 
 
-def _expected(responses: DesignResponse, ask: ReadingRequest) -> Reading:
-    lit, probe = ask
+def _expected(responses: DesignResponse, request: ReadingRequest) -> Reading:
+    lit, probe = request
     return Reading(lit, probe, responses.base(lit).solution.volts(probe))
 
 
 def _log_known(regression: UnitEvidence, rows: list[int]) -> float:
-    """What these readings say of the three causes, as a natural logarithm."""
+    """Return the information of readings about the three causes, as a natural logarithm."""
     precision: FloatArray = regression.only(np.array(rows, dtype=np.intp)).information[0]
     known = np.eye(len(precision)) + precision
-    # what is said of the supply counts for nothing by itself (Schur complement)
+    # information about the supply itself does not count (Schur complement)
     supply = known[len(CAUSES) :, len(CAUSES) :]
     return 0.5 * float(np.linalg.slogdet(known)[1] - np.linalg.slogdet(supply)[1])

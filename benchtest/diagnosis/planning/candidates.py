@@ -1,4 +1,4 @@
-"""Readings that a person could take next: what to light, and where to put the leads."""
+"""Candidates for the next reading: reachable probes and lit sets."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from itertools import product
 
 from benchtest.circuit.netlist import FloatArray
+from benchtest.diagnosis.thresholds import MIN_SUSPECTED_PROBABILITY
 from benchtest.prop.design import (
     RAILS,
     Bus,
@@ -24,22 +25,24 @@ from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import meter_places
 
 ENDS: tuple[End, End] = ("A", "B")
+"""Letters of a strand's two ends."""
 MAX_FULLY_PAIRED_PADS = 16
-"""Pads of a bus up to which every pair is a probe; beyond, pairs 1, 4, 16 … apart."""
+"""Pads of a bus up to which every pair is a probe; on a larger one, pairs 1, 4, 16 … apart."""
 MAX_LIT_SETS_TRIED = 64
-"""Lit sets that are tried at the most, where feeds cannot carry them all."""
+"""Maximum number of lit sets tried if feeds cannot carry all of them."""
 MAX_SINGLE_STRANDS, MAX_SINGLE_STRANDS_UNSUSPECTED = 12, 3
-"""Maximum number of strands offered alone, most suspected first; few while none is suspected."""
-MIN_SUSPECTED_PROBABILITY = 0.05
-"""Probability from which a fault at a strand makes it worth lighting alone."""
+"""Maximum number of strands lit alone, most suspected first; fewer while none is suspected."""
+
+ReadingRequest = tuple[LitSet, Probe]
+"""The strands to light, and the points for the leads."""
 
 
 def reachable_probes(design: Design) -> list[Probe]:
     """Return every probe that a person can reach.
 
-    Rail volts at every place, the drop across every power joint, millivolts between two pads of a
-    bus, and millivolts between two strands at the end that no feed supplies directly: that is
-    where the joints of both ends of both strands show, while current, wire and supply cancel out.
+    These are the rail voltage at every place, the drop across every power joint, the drop between
+    two pads of a bus, and the drop between two strands at the end without a feed: it depends on
+    the joints at both ends of both strands, while current, wire and supply cancel out.
     """
     found = [rail_probe(place) for place in meter_places(design)]
     found += [joint.probe for joint in power_joints(design)]
@@ -62,12 +65,11 @@ def _between(row: Sequence[Place]) -> list[Probe]:
 
 
 def strand_spans(design: Design) -> list[Probe]:
-    """Return the probes along one rail from each bus, and from each feed, to what lies beyond.
+    """Return the probes along one rail from each bus and each feed to the next board or free end.
 
-    All strands between two buses together carry the current behind such a reading, so each joint
-    of any of them shows in it; along strands that are linked one after the other, so do all of
-    their joints. Taken again under another lit set with the leads where they are, the ratio of
-    two readings depends on neither node current nor wire.
+    All strands between two buses share the current along such a probe, so that its drop depends on
+    every joint of theirs; along linked strands it depends on all of their joints. The ratio of two
+    such drops under different lit sets depends on neither node current nor wire.
     """
     found: dict[frozenset[Point], Probe] = {}
     sides = [StrandEnd(strand.number, end) for strand in design.strands for end in ENDS]
@@ -88,62 +90,60 @@ def strand_spans(design: Design) -> list[Probe]:
 
 
 def _nearest(bus: Bus, number: int) -> BusPad:
-    """Return the pad of a bus with a number, or its last one."""
+    """Return the pad of a bus with the given number, or the last pad."""
     return bus.pads[min(number, len(bus.pads) - 1)]
 
 
 def _far_ends(design: Design) -> list[list[StrandEnd]]:
-    """Return the A ends and the B ends of all strands, those without a feed on their side."""
+    """Return all A ends and all B ends, without the sides that a feed supplies."""
     sides = {end: [StrandEnd(strand.number, end) for strand in design.strands] for end in ENDS}
     fed = {end for end, row in sides.items() for one in row if _is_fed(design, one)}
     return [row for end, row in sides.items() if end not in fed or len(fed) == len(sides)]
 
 
 def _is_fed(design: Design, end: StrandEnd) -> bool:
-    """Return whether a feed enters at a strand end, or at the bus that joins it."""
+    """Return True if a feed enters at a strand end, or at the bus that joins it."""
     bus = design.bus_of(end)
     places: list[Place] = [end] if bus is None else list(bus.pads)
     return any(feed.at in places for feed in design.feeds)
 
 
 def _steps(pads: int) -> list[int]:
+    """Return the distances of the pads that are paired."""
     if pads <= MAX_FULLY_PAIRED_PADS:
         return list(range(1, pads))
     return sorted({*(4**power for power in range(pads.bit_length()) if 4**power < pads), pads - 1})
 
 
 def lit_sets(design: Design, strand_weight: FloatArray) -> list[LitSet]:
-    """All, none, halves by the bits of the strand number, and strands alone.
+    """Return all strands, none, halves by the bits of the strand number, and single strands.
 
     Args:
         design: the prop.
-        strand_weight: probability that a fault touches each strand, shape (strands,).
+        strand_weight: probability of a fault at each strand, shape (strands,).
     """
     numbers = [strand.number for strand in design.strands]
     found = [all_lit(design), LitSet(frozenset())]
     for bit in range(max(1, (len(numbers) - 1).bit_length())):
         half = frozenset(n for n in numbers if (n - 1) >> bit & 1)
         found += [LitSet(half), LitSet(frozenset(numbers) - half)]
-    most = (
-        MAX_SINGLE_STRANDS
-        if strand_weight.max(initial=0.0) >= MIN_SUSPECTED_PROBABILITY
-        else MAX_SINGLE_STRANDS_UNSUSPECTED
-    )
+    is_suspected = strand_weight.max(initial=0.0) >= MIN_SUSPECTED_PROBABILITY
+    most = MAX_SINGLE_STRANDS if is_suspected else MAX_SINGLE_STRANDS_UNSUSPECTED
     likeliest = sorted(numbers, key=lambda n: (-strand_weight[n - 1], n))[:most]
     found += [LitSet(frozenset([number])) for number in sorted(likeliest)]
     return list(dict.fromkeys(found))
 
 
 def permitted_sets(lits: Sequence[LitSet], permitted: Callable[[LitSet], bool]) -> list[LitSet]:
-    """Lit sets that feeds can carry; of one that they cannot, both its halves instead.
+    """Return the lit sets that feeds can carry; a larger one is replaced by its halves.
 
     Args:
-        lits: what one would like to light.
-        permitted: tells whether fuses and supplies can carry a lit set.
+        lits: the wanted lit sets.
+        permitted: returns whether fuses and supplies can carry a lit set.
     """
     found: dict[LitSet, None] = {}
     waiting = list(lits)
-    for lit in waiting:  # grows while it is gone through
+    for lit in waiting:  # grows during the iteration
         if permitted(lit):
             found[lit] = None
         elif len(lit.strands) > 1 and len(waiting) < MAX_LIT_SETS_TRIED:

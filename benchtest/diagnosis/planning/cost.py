@@ -1,8 +1,8 @@
-"""The person's seconds: of a reading from where the leads are now, of a look, of a repair.
+"""Time that a reading, a look and a repair take the person.
 
 Keystroke-level model: Card, Moran, Newell, "The keystroke-level model for user performance time
 with interactive systems", Communications of the ACM 23(7), 1980; below, "Card 1980". It gives the
-times of keys, hands and decisions; the times of meter leads and of an iron are common practice.
+times of keys, hands and decisions; those of meter leads and of a repair are common practice.
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from benchtest.prop.design import BusPad, Design, FeedName, NodeName, Place, Poi
 from benchtest.prop.lit_set import LitSet
 
 Scale = Literal["V", "mV"]
-"""Range group that a meter is set to: rail voltages, or drops across joints and along copper."""
+"""Range group of a meter: rail voltages, or drops across joints and along copper."""
 
 
 @dataclass(frozen=True, slots=True)
 class PersonTimes:
-    """Times of one person at the bench; a person may set their own. [s]"""
+    """Times of one person at the bench, which a person may set. [s]"""
 
     key_s: float = 0.28
     """One key. [s] Card 1980: average skilled typist, 40 words a minute."""
@@ -32,32 +32,32 @@ class PersonTimes:
     decision_s: float = 1.35
     """Mental preparation before an action. [s] Card 1980."""
     typed_reading_s: float = 3.5
-    """A reading of four or five figures, typed and entered, with its decision. [s] Computed from
-    Card 1980: one decision, one homing, six keys; rounded up."""
+    """Typing a reading of four or five figures, decision included. [s] Computed from Card 1980: one
+    decision, one homing, six keys; rounded up."""
     lead_move_s: float = 2.5
     """One lead to a named place. [s] Common practice, no source."""
     other_board_s: float = 2.0
-    """A lead that goes to another board than the last, in addition. [s] Common practice, no
-    source."""
+    """In addition, a lead to another board than the last one. [s] Common practice, no source."""
     range_change_s: float = 2.0
-    """The meter from volts to millivolts or back; 0 for a meter that ranges by itself. [s] Common
-    practice, no source."""
+    """The meter from volts to millivolts or back; 0 for an autoranging meter. [s] Common practice,
+    no source."""
     settling_s: float = 1.5
     """A meter's display after the leads touch. [s] Common practice, no source."""
     clip_s: float = 4.0
-    """A lead clipped to a place where it then stays, in place of a move. [s] Common practice, no
+    """A lead clipped to a place where it stays, instead of a move. [s] Common practice, no
     source."""
     look_strand_s: float = 1.5
     """One look at a strand. [s] Common practice, no source."""
     look_prop_s: float = 3.0
     """One look at several strands or all of them. [s] Common practice, no source."""
     repair_s: float = 60.0
-    """One repair with the iron. [s] Common practice, no source."""
+    """One repair. [s] Common practice, no source."""
     light_change_s: float = 0.2
-    """Another lit set, which the tool changes by itself. [s] Common practice, no source."""
+    """A change of the lit set by the tool. [s] Common practice, no source."""
 
 
 USUAL_TIMES = PersonTimes()
+"""Times of a typical person."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,27 +67,28 @@ class Leads:
     red: Point | None = None
     black: Point | None = None
     board: str | None = None
-    """Board that the hands were at last; see `board_of`."""
+    """Board of the last lead that moved; see `board_of`."""
     scale: Scale | None = None
     lit: LitSet | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingCost:
-    """The cost of one reading to the person."""
+    """Time and lead moves of one reading."""
 
     seconds: float
+    """Time of the reading. [s]"""
     lead_moves: int
-    """Leads that had to move: 0, 1 or 2."""
+    """Number of leads that moved: 0, 1 or 2."""
     leads: Leads
-    """Places of the leads afterwards."""
+    """Places of the leads after it."""
 
 
 def board_of(design: Design, place: Place) -> str:
-    """Return the board that a place is on: its bus, else the side of the prop where it is.
+    """Return the board of a place: its bus, or the side of the prop without one.
 
-    A strand end that no bus joins is at the side of its end letter, `A` or `B`; a node is on its
-    own strand.
+    A strand end without a bus is at the side of its end letter, `A` or `B`; a node is on its own
+    strand.
     """
     if isinstance(place, FeedName):
         place = next(feed.at for feed in design.feeds if feed.name == place.feed)
@@ -100,7 +101,7 @@ def board_of(design: Design, place: Place) -> str:
 
 
 def scale_of(probe: Probe) -> Scale:
-    """Return the range group that a probe is expected to need."""
+    """Return the range group of the expected reading of a probe."""
     return "V" if probe.is_rail or probe.reversed.is_rail else "mV"
 
 
@@ -113,17 +114,17 @@ def reading_cost(
     times: PersonTimes = USUAL_TIMES,
     clipped: Literal["red", "black"] | None = None,
 ) -> ReadingCost:
-    """Return the cost of one reading from where the leads are now.
+    """Return the time of one reading with the leads at given places.
 
-    A lead that is already at its point stays there and costs nothing.
+    A lead that is already at its point takes no time.
 
     Args:
         design: the prop.
-        leads: where the leads are before the reading.
-        lit: what is lit for the reading.
-        probe: where the leads must be.
+        leads: places of the leads before the reading.
+        lit: strands lit for the reading.
+        probe: the points for the leads.
         times: of the person.
-        clipped: a lead that is clipped on in this reading because it stays for the next ones.
+        clipped: lead that is clipped on for this and the next readings; None for no lead.
     """
     wanted = {"red": probe.red, "black": probe.black}
     moves = [lead for lead, point in wanted.items() if getattr(leads, lead) != point]
@@ -131,7 +132,7 @@ def reading_cost(
 
     boards = {lead: board_of(design, wanted[lead].place) for lead in moves}
     others = set(boards.values()) - {leads.board}
-    # the walk to the first board of an evening is part of no reading
+    # the walk to the first board does not count
     changes = len(others) if leads.board is not None else max(0, len(others) - 1)
     seconds += changes * times.other_board_s
 
@@ -146,16 +147,16 @@ def reading_cost(
 
 
 class ProbeTimes:
-    """Seconds of a reading at every probe of a list; `reading_cost` of all of them at once."""
+    """Time of a reading at every probe of a list: `reading_cost` as an array."""
 
     def __init__(
         self, design: Design, probes: Sequence[Probe], times: PersonTimes = USUAL_TIMES
     ) -> None:
-        """Number the points and boards of the probes.
+        """Assign an index to every point and board of the probes.
 
         Args:
             design: the prop.
-            probes: where the leads may go.
+            probes: the probes.
             times: of the person.
         """
         self._times = times
@@ -173,11 +174,11 @@ class ProbeTimes:
         self._is_volts = np.array([scale_of(probe) == "V" for probe in probes])
 
     def seconds(self, leads: Leads, *, exchanged: bool = False) -> FloatArray:
-        """Return the seconds of a reading under the lit set that is lit, shape (probes,). [s]
+        """Return the time of every probe without a change of light, shape (probes,). [s]
 
         Args:
-            leads: where the leads are before the reading.
-            exchanged: with the leads of every probe exchanged.
+            leads: places of the leads before the reading.
+            exchanged: True for exchanged leads at every probe.
         """
         times, order = self._times, [1, 0] if exchanged else [0, 1]
         point, board = self._point[:, order], self._board[:, order]
@@ -196,11 +197,11 @@ class ProbeTimes:
 
 
 def leads_after(design: Design, taken: Iterable[tuple[LitSet, Probe]]) -> Leads:
-    """Return where the leads are after readings in this order.
+    """Return the places of the leads after readings in this order.
 
     Args:
         design: the prop.
-        taken: what was lit and where the leads were, for each reading.
+        taken: lit set and probe of each reading.
     """
     leads = Leads()
     for lit, probe in taken:
@@ -209,11 +210,11 @@ def leads_after(design: Design, taken: Iterable[tuple[LitSet, Probe]]) -> Leads:
 
 
 def look_s(lit: LitSet, times: PersonTimes = USUAL_TIMES) -> float:
-    """Return the time of one look and the key that answers it. [s]"""
+    """Return the time of one look and the key that records it. [s]"""
     look = times.look_strand_s if len(lit.strands) == 1 else times.look_prop_s
     return times.light_change_s + look + times.key_s
 
 
 def repair_s(times: PersonTimes = USUAL_TIMES) -> float:
-    """Return the time of one repair with the iron and the key that records it. [s]"""
+    """Return the time of one repair and the key that records it. [s]"""
     return times.repair_s + times.key_s

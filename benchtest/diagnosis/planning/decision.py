@@ -1,4 +1,4 @@
-"""When a finding is decided, what it leaves unexplained, and what must be read in any case."""
+"""Decision rules of a finding: settled or open, unexplained evidence, mandatory readings."""
 
 from __future__ import annotations
 
@@ -16,43 +16,36 @@ from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import SEEN_PROBABILITY
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.likelihood.undervoltage import BROWNOUT_SD_V
-from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
+from benchtest.diagnosis.planning.candidates import ReadingRequest, lit_sets, permitted_sets
 from benchtest.diagnosis.planning.forecast import Forecaster
+from benchtest.diagnosis.thresholds import (
+    MAX_SPREAD_PROBABILITY,
+    MAX_TIE_LOG,
+    MIN_DECIDED_PROBABILITY,
+    MIN_LOADED_DROP_SHARE,
+    MIN_MARK_PROBABILITY,
+    MIN_OPEN_PROBABILITY,
+    MIN_UNEXPLAINED_SD,
+    OUTSIDE_MODEL_ODDS,
+)
 from benchtest.evidence.marks import SEEN, Mark
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet, all_lit
 
-MIN_DECIDED_PROBABILITY = 0.9
-"""Probability from which a unit counts as healthy, or one name or tie as the fault."""
-MIN_OPEN_PROBABILITY = 0.1
-"""Probability from which a suspect keeps a finding open while another is named."""
-MAX_SPREAD_PROBABILITY = 0.05
-"""A unit more likely healthy than not, with no suspect above this, is decided too: what is left is
-spread over joints that no reading shows."""
-MIN_UNEXPLAINED_SD = 6.0
-"""Standard deviations from what all other readings say past which one is not explained."""
 MAX_UNEXPLAINED_READINGS = 3
-"""Readings that are searched for such, at most."""
-MIN_MARK_PROBABILITY = 0.004
-"""Marks that an eye makes more rarely than this of nodes that should look so are not explained."""
-OUTSIDE_MODEL_ODDS = 1e-10
-"""Odds before any evidence that a unit has what no hypothesis here describes. Ours."""
-MIN_LOADED_DROP_SHARE = 0.5
-"""Rail volts count as read under load where at least this share of the largest drop shows."""
-MAX_TIE_LOG = 0.7
-"""Explanations within a factor of two of the best are tied with it."""
+"""Maximum number of readings that are searched for as unexplained."""
 
 TieGroup = tuple[str, ...]
+"""Places that the evidence cannot separate."""
 
 
 def is_decided(healthy: float, suspects: Mapping[str, float], ties: Collection[TieGroup]) -> bool:
-    """Return True where the unit is healthy enough, or every fault has a name or a tie for one.
+    """Return True if the unit is healthy enough, or every fault has a name or a tie for one.
 
     Args:
-        healthy: probability that nothing is wrong.
-        suspects: probability of each suspect by its place, whatever is wrong there.
-        ties: suspects that the evidence cannot separate.
+        healthy: probability of no fault.
+        suspects: probability of a fault of each place, of any kind.
+        ties: places that the evidence cannot separate.
     """
     most = max(suspects.values(), default=0.0)
     if healthy >= MIN_DECIDED_PROBABILITY or (healthy > 0.5 and most < MAX_SPREAD_PROBABILITY):
@@ -66,41 +59,45 @@ def is_decided(healthy: float, suspects: Mapping[str, float], ties: Collection[T
 
 
 def probability_by_place(rows: Sequence[tuple[str, object, float, object]]) -> dict[str, float]:
-    """Return the probability of each place at fault from `posterior.named_suspects`."""
+    """Return the probability of a fault of each place, from rows of `posterior.named_suspects`."""
     found: dict[str, float] = {}
     for where, _, probability, _ in rows:
         found[where] = found.get(where, 0.0) + probability
     return found
 
 
-def tied_explanations(several: Sequence[FaultCombination], log_single: float) -> list[TieGroup]:
-    """Return groups of suspects that are interchangeable in equally good explanations.
+def tied_explanations(
+    combinations: Sequence[FaultCombination], log_single: float
+) -> list[TieGroup]:
+    """Return groups of places that are interchangeable in equally good combinations.
+
+    Two combinations of one size that differ in one fault each make their differing faults a tie.
 
     Args:
-        several: explanations by several faults, likeliest first.
-        log_single: logarithm of the weight of nothing and every single fault; where they explain
-            more, there are no groups.
+        combinations: explanations by several faults, likeliest first.
+        log_single: logarithm of the weight of no fault and all single faults; if it exceeds that of
+            the best combination, there are no groups.
     """
-    if not several or several[0].log_weight < log_single:
+    if not combinations or combinations[0].log_weight < log_single:
         return []
-    best = several[0].log_weight
+    best = combinations[0].log_weight
     sets = [
         frozenset(part.where for part in one.faults)
-        for one in several
+        for one in combinations
         if one.log_weight > best - MAX_TIE_LOG
     ]
     groups: list[set[str]] = []
     for one in sets:
         for other in sets:
-            if len(one) == len(other) and len(apart := one ^ other) == 2:
-                met = [group for group in groups if group & apart]
-                groups = [group for group in groups if not group & apart]
-                groups.append(set(apart).union(*met))
+            if len(one) == len(other) and len(differing := one ^ other) == 2:
+                met = [group for group in groups if group & differing]
+                groups = [group for group in groups if not group & differing]
+                groups.append(set(differing).union(*met))
     return [tuple(sorted(group)) for group in groups]
 
 
 def merge_ties(groups: Sequence[TieGroup], more: Sequence[TieGroup]) -> tuple[TieGroup, ...]:
-    """Return ties, and further ones that are not among them already."""
+    """Return groups and further ones, without those that a larger group contains."""
     found = list(groups)
     for group in more:
         if group and not any(set(group) <= set(known) for known in found):
@@ -112,7 +109,13 @@ def merge_ties(groups: Sequence[TieGroup], more: Sequence[TieGroup]) -> tuple[Ti
 def undecided_suspects(
     healthy: float, suspects: Mapping[str, float], ties: Collection[TieGroup]
 ) -> TieGroup:
-    """Return the suspects that share what is undecided; empty where fewer than two do."""
+    """Return the untied suspects that are neither decided nor excluded; empty for fewer than two.
+
+    Args:
+        healthy: probability of no fault.
+        suspects: probability of a fault of each place.
+        ties: places that the evidence cannot separate.
+    """
     tied = {name for group in ties for name in group}
     names = [
         name
@@ -122,20 +125,22 @@ def undecided_suspects(
     return tuple(names) if healthy < MIN_OPEN_PROBABILITY and len(names) > 1 else ()
 
 
-def unexplained_readings(view: ConditionalEvidence, part: FaultHypothesis | None) -> list[int]:
-    """Return places of the readings that an explanation leaves far off all others.
+def unexplained_readings(
+    conditional: ConditionalEvidence, part: FaultHypothesis | None
+) -> list[int]:
+    """Return the indices of readings that contradict all others under an explanation.
 
-    A reading that was taken again, and fits then, was a slip: it is not among them.
+    A reading whose repeat fits is a slip and is not returned.
 
     Args:
-        view: the evidence with what is sure taken for given.
-        part: the further fault that explains it best; None where nothing more is wrong.
+        conditional: evidence with the sure faults given.
+        part: one further fault of the explanation; None for no further fault.
     """
-    likelihood = view.likelihood
+    likelihood = conditional.likelihood
     if likelihood is None:
         return []
-    mean, covariance = likelihood.under(-1, 0) if part is None else view.under(part)
-    floating_readings = set(view.floating_readings(part))
+    mean, covariance = likelihood.under(-1, 0) if part is None else conditional.under(part)
+    floating = set(conditional.floating_readings(part))
     rest, off = list(range(len(mean))), likelihood.values - mean
     found: list[int] = []
     while len(rest) > 1 and len(found) < MAX_UNEXPLAINED_READINGS:
@@ -143,35 +148,38 @@ def unexplained_readings(view: ConditionalEvidence, part: FaultHypothesis | None
         if worst < 0:
             break
         found.append(rest.pop(worst))
-    readings = view.case.readings
+    readings = conditional.case.readings
     fitting = {(readings[place].lit, readings[place].probe) for place in rest}
     return [
         place
         for place in found
-        if place not in floating_readings
-        and (readings[place].lit, readings[place].probe) not in fitting
+        if place not in floating and (readings[place].lit, readings[place].probe) not in fitting
     ]
 
 
-def unexplained_marks(view: ConditionalEvidence, part: FaultHypothesis | None) -> tuple[Mark, ...]:
-    """Return marks of nodes that should not have looked so under an explanation.
+def unexplained_marks(
+    conditional: ConditionalEvidence, part: FaultHypothesis | None
+) -> tuple[Mark, ...]:
+    """Return the marks of nodes that should look otherwise under an explanation.
 
-    A node that looked right in the same color at another time was a slip of the eye.
+    A mark of nodes that looked right in the same color at another time is a slip of the eye and is
+    not returned.
 
     Args:
-        view: the evidence with what is sure taken for given.
-        part: the further fault that explains it best; None where nothing more is wrong.
+        conditional: evidence with the sure faults given.
+        part: one further fault of the explanation; None for no further fault.
     """
-    marks = view.case.marks
-    odd = [mark for mark in marks if mark.seen != "ok" and not _is_slip(mark, marks)]
+    marks = conditional.case.marks
+    wrong = [mark for mark in marks if mark.seen != "ok" and not _is_slip(mark, marks)]
     looks: dict[LitSet, NDArray[np.intp]] = {}
     found = []
-    for mark in odd:
+    for mark in wrong:
         if mark.lit not in looks:
-            looks[mark.lit] = view.expected_looks(mark.lit, part)
-        start = view.design.index(mark.strand, 1)
-        should = looks[mark.lit][:, start : start + view.design.strand(mark.strand).nodes]
-        # a place may be one node off
+            looks[mark.lit] = conditional.expected_looks(mark.lit, part)
+        start = conditional.design.index(mark.strand, 1)
+        nodes = conditional.design.strand(mark.strand).nodes
+        should = looks[mark.lit][:, start : start + nodes]
+        # a person may count the place one node off
         near = should[:, max(0, mark.first - 2) : mark.last + 1]
         chance = np.sort(SEEN_PROBABILITY[near, SEEN.index(mark.seen)], axis=1)[:, ::-1]
         if chance[:, (mark.last - mark.first) // 2].max() < MIN_MARK_PROBABILITY:
@@ -180,7 +188,7 @@ def unexplained_marks(view: ConditionalEvidence, part: FaultHypothesis | None) -
 
 
 def _is_slip(mark: Mark, marks: Sequence[Mark]) -> bool:
-    """Return True where the same nodes were seen right under another lit set of that color."""
+    """Return True if the same nodes looked right under another lit set of that color."""
     return any(
         other.seen == "ok"
         and other.lit != mark.lit
@@ -195,40 +203,42 @@ def _is_slip(mark: Mark, marks: Sequence[Mark]) -> bool:
 def outside_model_probability(read_log: float, count: int, slip_per_v: float) -> float:
     """Return the probability that no hypothesis describes the readings.
 
-    Readings that mean nothing have the density of slips.
+    Outside the model every reading has the density of a slip, so that the odds are
+    `OUTSIDE_MODEL_ODDS * slip_per_v ** count / likelihood`.
 
     Args:
         read_log: logarithm of the readings' likelihood under the best explanation.
-        count: of the readings.
+        count: number of readings.
         slip_per_v: density of a slip. [1/V]
     """
     over = read_log - count * np.log(slip_per_v) - np.log(OUTSIDE_MODEL_ODDS)
     return float(1.0 / (1.0 + np.exp(np.clip(over, -50.0, 50.0))))
 
 
-def scale_posterior(found: Posterior, share: float) -> Posterior:
-    """Return probabilities of which another explanation takes the rest."""
+def scale_posterior(posterior: Posterior, share: float) -> Posterior:
+    """Return the posterior with all probabilities multiplied by a share."""
     return replace(
-        found,
-        healthy=found.healthy * share,
-        joints=found.joints * share,
-        chain=found.chain * share,
+        posterior,
+        healthy=posterior.healthy * share,
+        joints=posterior.joints * share,
+        chain=posterior.chain * share,
     )
 
 
 def missing_load_reading(
     forecaster: Forecaster, permitted: Callable[[LitSet], bool], readings: Sequence[Reading]
-) -> tuple[LitSet, Probe] | None:
-    """Return the rail volts that are still to be read; None once some under full load were.
+) -> ReadingRequest | None:
+    """Return the rail voltage under load that is still to be read, or None once one was.
 
-    Drops across joints and along boards show nothing of what all strands share: the feed's joints,
-    its cable and the supply. Rail volts near the lowest node under the largest load do. Of a prop
-    whose logic may stop at full light nothing is expected of them: there a part of it is lit.
+    Drops across joints and along boards do not depend on the series path of all strands (the feed's
+    joints, its cable and the supply). The rail voltage near the lowest node under the largest load
+    does. If logic may stop at full light, it cannot be predicted there, and part of the prop is
+    lit.
 
     Args:
-        forecaster: volts of a healthy unit at every probe that a person can reach.
-        permitted: tells whether fuses and supplies can carry a lit set.
-        readings: taken so far.
+        forecaster: of every reachable probe.
+        permitted: returns whether fuses and supplies can carry a lit set.
+        readings: readings so far.
     """
     design = forecaster.responses.design
     rails = [place for place, probe in enumerate(forecaster.probes) if probe.is_rail]
@@ -254,6 +264,6 @@ def missing_load_reading(
 
 
 def _are_rails_predictable(forecaster: Forecaster, lit: LitSet, rails: Sequence[int]) -> bool:
-    """Return whether rail volts of a sound unit are known; see `nonlinear.nonlinearity_sd`."""
+    """Return True if a rail voltage is predictable; see `undervoltage.nonlinearity_sd`."""
     variance = forecaster.probe_forecast(lit).variance[list(rails)]
     return bool(variance.min(initial=np.inf) < BROWNOUT_SD_V**2)

@@ -1,16 +1,19 @@
-"""The drop across a suspected joint: under which lit set it shows most."""
+"""Lit set under which the drop across a suspected joint is largest."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
 from benchtest.diagnosis.model.fault_response import GRID_OHM, DesignResponse
+from benchtest.diagnosis.thresholds import MIN_DROP_V
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet, all_lit
 
-MIN_DROP_V = 3e-4
-"""A drop that would be less than this is not asked for: hand meters show tenths of a millivolt."""
+MIN_DROP_RATIO = 1.02
+"""Ratio of drops from which a later lit set replaces an earlier one with less light."""
+MIN_REMAINING_SHARE = 1e-9
+"""Least denominator of the drop; it is zero for an open joint without another path."""
 
 
 def joint_drop_reading(
@@ -20,20 +23,22 @@ def joint_drop_reading(
     ohm: float | None,
     taken: Sequence[LitSet],
 ) -> tuple[LitSet, Probe] | None:
-    """Return the lit set and probe whose reading shows a suspected joint's own drop best.
+    """Return the lit set and probe of the largest drop across a suspected joint.
 
-    The drop of joint `j` at resistance `R` is `a·x / (1 + (1/R - 1/R0)·aᵀZa)`, the healthy drop
-    over what the changed conductance makes of it (Sherman-Morrison).
+    The drop of a joint at resistance `R` is `a·x / (1 + (1/R - 1/R0)·aᵀZa)`, with `a·x` the healthy
+    drop, `R0` the healthy resistance and `aᵀZa` the driving-point resistance of the joint
+    (Sherman-Morrison).
 
     Args:
         responses: the design without faults.
         permitted: returns whether fuses and supplies carry a lit set.
-        where: what is to be repaired.
-        ohm: its resistance; None where it is open. [Ω]
-        taken: lit sets that were read under; all strands, and its strand alone, are tried too.
+        where: the suspected place.
+        ohm: its resistance; None if it is open. [Ω]
+        taken: lit sets of earlier readings, which are tried after the joint's own strands alone
+            and before all strands.
 
     Returns:
-        None where the suspect is not a power joint that leads reach, or its drop would not show.
+        None if the suspect is no reachable power joint, or its drop is below `MIN_DROP_V`.
     """
     names = [joint.name for joint in responses.space.joints]
     if where not in names:
@@ -42,7 +47,7 @@ def joint_drop_reading(
     joint = responses.space.joints[place]
     if joint.is_fuse:
         return None
-    # of lit sets that show as much the one with the least light
+    # in order of light: the first of equals has the least
     lits = [*(LitSet(frozenset([one])) for one in joint.strands), *taken, all_lit(responses.design)]
     best: tuple[LitSet, Probe] | None = None
     most_v = MIN_DROP_V
@@ -50,17 +55,17 @@ def joint_drop_reading(
         if not permitted(lit):
             continue
         shown_v = _drop_v(responses, lit, place, float(GRID_OHM[-1]) if ohm is None else ohm)
-        if shown_v > 1.02 * most_v:  # of two as good the earlier
+        if shown_v > MIN_DROP_RATIO * most_v:
             best, most_v = (lit, joint.probe), shown_v
     return best
 
 
 def _drop_v(responses: DesignResponse, lit: LitSet, place: int, ohm: float) -> float:
-    """Return how much a joint of that resistance drops, 0 where the prop may not be lit so. [V]"""
+    """Return the drop across a joint of that resistance, 0 if the lit set has no solution. [V]"""
     try:
         base = responses.base(lit)
     except CircuitFault:
         return 0.0
     healthy_ohm = responses.space.joints[place].ohm
     remains = 1.0 + (1.0 / ohm - 1.0 / healthy_ohm) * float(base.driving_point_ohm[place])
-    return abs(float(base.across_v[place])) / max(remains, 1e-9)
+    return abs(float(base.across_v[place])) / max(remains, MIN_REMAINING_SHARE)

@@ -1,9 +1,8 @@
-"""The look worth taking next: what a pair of eyes settles sooner than a meter.
+"""Choice of the next look: the most information about the fault per second, if more than a reading.
 
-Strands exchanged or reversed, colors out of order and dead nodes hardly move a reading, and are
-seen at a glance with the right strands lit. A joint that leaves nodes short of volts shows as
-white gone warm. A look is worth the information between what it shows and the name of the fault,
-and is weighed against a reading by the person's seconds.
+Exchanged or reversed strands, a wrong color order and dead nodes hardly change a reading, and are
+seen at once with the right strands lit. A joint that leaves nodes without enough volts turns white
+warm. The score of a look is the mutual information between its outcome and the fault.
 """
 
 from __future__ import annotations
@@ -20,41 +19,44 @@ from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import UNLIT, Appearance, MarkLikelihood
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.planning.cost import USUAL_TIMES, look_s
-from benchtest.diagnosis.planning.information import sample_faults
-from benchtest.diagnosis.planning.next_reading import MIN_READING_BITS, TYPICAL_READING_S
+from benchtest.diagnosis.planning.fault_samples import sample_faults
+from benchtest.diagnosis.planning.next_reading import TYPICAL_READING_S
 from benchtest.diagnosis.solve_budget import SolveBudget
+from benchtest.diagnosis.thresholds import (
+    MIN_JOINT_FAULT_PROBABILITY,
+    MIN_READING_BITS,
+    MIN_VISIBLE_PROBABILITY,
+)
 from benchtest.evidence.marks import Mark
 from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, all_lit
 
 LOOK_LEVEL = 0.25
-"""Light that is kind to eyes and to wires."""
-MIN_VISIBLE_PROBABILITY = 2e-4
-"""Faults with less probability together are not worth a look, whatever it shows."""
+"""Level of a look, comfortable for eyes and safe for wires."""
 LOOKS_RIGHT = -1
-"""Outcome of a look where nothing looks wrong."""
+"""Outcome of a look in which all nodes look right."""
 SEEN_SHARE = 0.95
-"""Share of what there is to see that an eye reports. Common practice, no source."""
+"""Probability that a person reports a visible fault. Common practice, no source."""
 WARM_SEEN_SHARE = 0.5
-"""The same of white gone warm, which begins faintly. Common practice, no source."""
-MIN_JOINT_FAULT_PROBABILITY, MAX_JOINT_FAULTS = 1e-4, 128
-"""Joints' faults with less probability, and those past so many, are taken to look right."""
+"""The same of white turned warm, which begins faintly. Common practice, no source."""
+MAX_JOINT_FAULTS = 128
+"""Maximum number of joint faults, likeliest first; all others are assumed to look right."""
 SHADE, PARTLY_DARK, DARK = 1, 2, 3
-"""Appearances of a strand that a joint's fault makes look wrong, worst last; 0 is right."""
+"""Appearances of a strand with a joint fault, worst last; 0 is right."""
 
 
 def choose_look(
     responses: DesignResponse,
-    found: Posterior,
+    posterior: Posterior,
     marks: Sequence[Mark],
     reading: NextReading,
     permitted: Callable[[LitSet], bool] = lambda _: True,
 ) -> NextLook | None:
-    """Return the look that is worth most per second, where that is more than the next reading.
+    """Return the look with the most information per second, or None if the reading has more.
 
     Args:
-        responses: the prop; faults that are taken for given are no longer asked about.
-        found: probabilities, of the faults of `responses.space`.
-        marks: what was seen so far; the same look twice adds nothing.
+        responses: the prop; given faults are not in its fault space.
+        posterior: of the faults of `responses.space`.
+        marks: looks so far; the same look is not taken twice.
         reading: the next reading.
         permitted: returns whether fuses and supplies can carry a lit set.
     """
@@ -63,21 +65,21 @@ def choose_look(
         key = mark.lit.strands, mark.lit.colour
         seen[key] = max(mark.lit.level, seen.get(key, 0.0))
     least = max(MIN_READING_BITS, reading.expect_bits) / TYPICAL_READING_S
-    faults = _joint_faults(responses, found)
+    faults = _joint_faults(responses, posterior)
     best: tuple[float, NextLook] | None = None
     for lit in _looks(responses):
         if seen.get((lit.strands, lit.colour), 0.0) >= lit.level or not permitted(lit):
             continue
-        bits = _bits(responses, found, faults, lit)
+        bits = _bits(responses, posterior, faults, lit)
         rate = round(bits / look_s(lit, USUAL_TIMES), 9)
-        # rounded, so that looks alike by symmetry fall to the first of them everywhere
+        # rounded, so that of looks equal by symmetry the first is chosen on every machine
         if rate > least and (best is None or rate > best[0]):
             best = rate, NextLook(lit, bits)
     return None if best is None else best[1]
 
 
 def _looks(responses: DesignResponse) -> list[LitSet]:
-    """Return everything and every other strand, in single colors, in white, and in full white."""
+    """Return the candidate looks: all and every other strand, in white and in single colors."""
     design = responses.design
     primaries = [name for name in ("red", "green", "blue") if name in design.node.colours]
     colours = ["white", *(name for name in primaries if name in COLOUR_CHANNELS)]
@@ -92,8 +94,8 @@ class _JointFaults:
     """The likeliest faults of power joints, shape (faults,) each.
 
     Attributes:
-        joint: place in the fault space.
-        column: resistance, as a place in the grid.
+        joint: index in the fault space.
+        column: resistance, as an index of the grid.
         weight: probability.
     """
 
@@ -102,105 +104,113 @@ class _JointFaults:
     weight: FloatArray
 
 
-def _joint_faults(responses: DesignResponse, found: Posterior) -> _JointFaults:
-    parts = sample_faults(found, responses.space)
-    order = np.argsort(-np.round(parts.weight, 9), kind="stable")
-    wanted = (parts.joint[order] >= 0) & (parts.weight[order] >= MIN_JOINT_FAULT_PROBABILITY)
-    mine = order[wanted][:MAX_JOINT_FAULTS]
-    return _JointFaults(parts.joint[mine], parts.column[mine], parts.weight[mine])
+def _joint_faults(responses: DesignResponse, posterior: Posterior) -> _JointFaults:
+    samples = sample_faults(posterior, responses.space)
+    order = np.argsort(-np.round(samples.weight, 9), kind="stable")
+    is_likely = samples.weight[order] >= MIN_JOINT_FAULT_PROBABILITY
+    kept = order[(samples.joint[order] >= 0) & is_likely][:MAX_JOINT_FAULTS]
+    return _JointFaults(samples.joint[kept], samples.column[kept], samples.weight[kept])
 
 
-def _bits(responses: DesignResponse, found: Posterior, faults: _JointFaults, lit: LitSet) -> float:
-    """Return the information between what a look shows and the name of the fault. [bit]"""
-    names = {fault.where: place for place, fault in enumerate(responses.space.chain)}
-    named = np.array([names[fault.where] for fault in responses.space.chain], dtype=np.int64)
-    view = _LookOutcomes(responses, lit)
-    ways, sees = view.joints(faults)
-    outcome = np.concatenate([view.chain(), ways])
-    name = np.concatenate([named, len(named) + faults.joint])
-    weight = np.concatenate([found.chain, faults.weight])
-    seen = np.where(
-        outcome == LOOKS_RIGHT, 0.0, np.concatenate([np.full(len(named), SEEN_SHARE), sees])
+def _bits(
+    responses: DesignResponse, posterior: Posterior, faults: _JointFaults, lit: LitSet
+) -> float:
+    """Return the mutual information between the outcome of a look and the fault. [bit]
+
+    `I = H(outcome) + H(fault) - H(outcome, fault)`, with H the entropy in bits. A fault is the same
+    at any resistance, and chain faults of one place are one fault.
+    """
+    last_of_place = {fault.where: number for number, fault in enumerate(responses.space.chain)}
+    chain_fault = np.array(
+        [last_of_place[fault.where] for fault in responses.space.chain], dtype=np.int64
     )
-    part = weight * seen
-    if float(part.sum()) < MIN_VISIBLE_PROBABILITY:
+    outcomes = _LookOutcomes(responses, lit)
+    joint_outcome, joint_seen = outcomes.of_joints(faults)
+    outcome = np.concatenate([outcomes.of_chain_faults(), joint_outcome])
+    fault_id = np.concatenate([chain_fault, len(chain_fault) + faults.joint])
+    weight = np.concatenate([posterior.chain, faults.weight])
+    report = np.concatenate([np.full(len(chain_fault), SEEN_SHARE), joint_seen])
+    seen = weight * np.where(outcome == LOOKS_RIGHT, 0.0, report)
+    if float(seen.sum()) < MIN_VISIBLE_PROBABILITY:
         return 0.0
-    # a fault that is overlooked looks right, as does everything else so far as this look goes
-    missed = weight - part
+    # an overlooked fault looks right, and so does every other state of the unit
+    missed = weight - seen
+    rest = max(0.0, 1.0 - float(weight.sum()))
     outcome = np.concatenate([outcome, np.full(len(missed) + 1, LOOKS_RIGHT)])
-    name = np.concatenate([name, name, [-1]])
-    part = np.concatenate([part, missed, [max(0.0, 1.0 - float(weight.sum()))]])
-    both = (name + 1) * (outcome.max() + 2) + outcome + 1
-    return max(0.0, _entropy(_sums(outcome, part)) + _entropy(_sums(name, part))
-               - _entropy(_sums(both, part)))  # fmt: skip
+    fault_id = np.concatenate([fault_id, fault_id, [-1]])
+    probability = np.concatenate([seen, missed, [rest]])
+    both = (fault_id + 1) * (outcome.max() + 2) + outcome + 1
+    separate = _entropy(_sums(outcome, probability)) + _entropy(_sums(fault_id, probability))
+    return max(0.0, separate - _entropy(_sums(both, probability)))
 
 
-def _sums(keys: NDArray[np.int64], parts: NDArray[np.float64]) -> FloatArray:
-    """Return parts summed by key."""
-    _, of = np.unique(keys, return_inverse=True)
-    return np.asarray(np.bincount(of.reshape(-1), weights=parts), dtype=np.float64)
+def _sums(keys: NDArray[np.int64], probability: NDArray[np.float64]) -> FloatArray:
+    """Return the total probability of each distinct key."""
+    _, group = np.unique(keys, return_inverse=True)
+    summed = np.bincount(group.reshape(-1), weights=probability)
+    return np.asarray(summed, dtype=np.float64)
 
 
-def _entropy(parts: FloatArray) -> float:
-    """Return the entropy of parts that sum to 1. [bit]"""
-    part = parts[parts > 0.0]
-    return float(-(part * np.log2(part)).sum())
+def _entropy(probability: FloatArray) -> float:
+    """Return the entropy of probabilities with sum 1. [bit]"""
+    positive = probability[probability > 0.0]
+    return float(-(positive * np.log2(positive)).sum())
 
 
 class _LookOutcomes:
-    """Numbers for what each fault shows under one lit set, the same for what looks the same."""
+    """Outcomes of one look under each fault, as numbers that are equal for equal appearances."""
 
     def __init__(self, responses: DesignResponse, lit: LitSet) -> None:
         self._responses, self._lit = responses, lit
-        self._asked = responses.received(lit)
+        self._received = responses.received(lit)
         design = responses.design
         self._likelihood = MarkLikelihood(responses, (), SolveBudget.of(design), ())
         lights = [lit.lights(strand.number) for strand in design.strands]
         self._strand = np.repeat(np.arange(len(lights)), [one.nodes for one in design.strands])
         self._lights = np.array(lights)[self._strand]
         self._ground = self._seen(self._likelihood.expected(lit, None))
-        # a node that is dark already shows nothing new by staying dark
-        self._shown = (self._asked > 0.0).any(axis=1) & ~_is_dark(self._ground)
+        # a node that is dark already looks the same under a fault that makes it dark
+        self._shown = (self._received > 0.0).any(axis=1) & ~_is_dark(self._ground)
         self._upto = np.append(0, np.cumsum(self._shown[responses.space.order]))
         self._others: dict[bytes, int] = {}
 
     def _seen(self, should: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Return `Appearance` of nodes, lit or not, from how they look if lit; same shape."""
+        """Return the `Appearance` of nodes from that of lit nodes, same shape."""
         return np.where(self._lights, should, UNLIT[should])
 
     def _range(self, first: NDArray[np.intp], last: NDArray[np.intp]) -> NDArray[np.int64]:
-        """Return the number of a dark range of shown nodes, in the order of data."""
+        """Return the number of a dark range of shown nodes, in data order."""
         count = len(self._shown) + 1
         return np.where(last > first, first * count + last, LOOKS_RIGHT).astype(np.int64)
 
     def _other(self, key: bytes) -> int:
-        """Return the number of what is no dark range."""
+        """Return the number of an outcome that is not one dark range."""
         count = len(self._shown) + 1
         return count * count + self._others.setdefault(key, len(self._others))
 
-    def chain(self) -> NDArray[np.int64]:
-        """Return the numbers of chain faults, shape (chain faults,)."""
-        space, asked = self._responses.space, self._asked
+    def of_chain_faults(self) -> NDArray[np.int64]:
+        """Return the outcome of every chain fault, shape (chain faults,)."""
+        space, received = self._responses.space, self._received
         first = self._upto[np.array([fault.start for fault in space.chain], dtype=np.intp)]
         last = self._upto[np.array([fault.stop for fault in space.chain], dtype=np.intp)]
-        ways = self._range(first, last)
+        outcome = self._range(first, last)
         for place, fault in enumerate(space.chain):
             if fault.remap is not None:
-                # colours of their own tell orders apart too, but hardly matter to the iron
-                apart = fault.remap.received_at_nodes(asked) - asked[fault.remap.nodes]
-                nodes = np.sort(fault.remap.nodes[apart.any(axis=1)])
-                ways[place] = self._other(nodes.tobytes()) if len(nodes) else LOOKS_RIGHT
-        return ways
+                # the wrong colors themselves distinguish orders too, but not their repair
+                change = fault.remap.received_at_nodes(received) - received[fault.remap.nodes]
+                nodes = np.sort(fault.remap.nodes[change.any(axis=1)])
+                outcome[place] = self._other(nodes.tobytes()) if len(nodes) else LOOKS_RIGHT
+        return outcome
 
-    def joints(self, faults: _JointFaults) -> tuple[NDArray[np.int64], FloatArray]:
-        """Return the numbers of joints' faults, and how surely an eye sees each, (faults,) each.
+    def of_joints(self, faults: _JointFaults) -> tuple[NDArray[np.int64], FloatArray]:
+        """Return the outcome of joint faults, and the probability that it is seen, (faults,) each.
 
-        Volts are estimates where nodes are starved.
+        Volts are estimates if nodes are undervoltage.
         """
         count, circuit = len(faults.joint), self._responses.circuit
-        ways, sees = np.full(count, LOOKS_RIGHT, dtype=np.int64), np.full(count, SEEN_SHARE)
+        outcome, sees = np.full(count, LOOKS_RIGHT, dtype=np.int64), np.full(count, SEEN_SHARE)
         if not count:
-            return ways, sees
+            return outcome, sees
         base = self._responses.base(self._lit)
         compensating_a = self._responses.capped_compensating_a(base)[faults.joint, faults.column]
         node_v = np.tile(base.solution.node_v, (count, 1))
@@ -217,18 +227,18 @@ class _LookOutcomes:
                 sees[place] = WARM_SEEN_SHARE
             along = np.flatnonzero(dark[self._responses.space.order][self._in_order])
             if np.isin(strands, (0, DARK)).all() and len(along) == along[-1] - along[0] + 1:
-                ways[place] = self._range(along[:1], along[-1:] + 1)[0]
+                outcome[place] = self._range(along[:1], along[-1:] + 1)[0]
             else:
-                ways[place] = self._other(strands.tobytes())
-        return ways, sees
+                outcome[place] = self._other(strands.tobytes())
+        return outcome, sees
 
     @property
     def _in_order(self) -> NDArray[np.bool_]:
-        """Whether each node shows light, in the order of data, shape (nodes,)."""
+        """True for nodes that are lit and visible, in data order, shape (nodes,)."""
         return np.asarray(self._shown[self._responses.space.order])
 
     def _by_strand(self, dark: NDArray[np.bool_], other: NDArray[np.bool_]) -> NDArray[np.intp]:
-        """Return how each strand looks, shape (strands,)."""
+        """Return the appearance of each strand, shape (strands,)."""
         strands = int(self._strand.max()) + 1
 
         def count(nodes: NDArray[np.bool_]) -> NDArray[np.intp]:

@@ -1,4 +1,8 @@
-"""The next reading: the one expected to tell most about which fault it is; see `worth`."""
+"""Choice of the next reading: the most information about the fault for the person's time.
+
+A short list of candidates is selected by a fast score (`information.CandidateScreen`), and its
+members are ranked by their mutual information with the fault, weighted by the time they take.
+"""
 
 from __future__ import annotations
 
@@ -13,95 +17,81 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import GRID_OHM, DesignResponse
-from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
+from benchtest.diagnosis.planning.candidates import ReadingRequest, lit_sets, permitted_sets
 from benchtest.diagnosis.planning.cost import USUAL_TIMES, leads_after
-from benchtest.diagnosis.planning.forecast import SHORT, SOFT_SHORT, Forecaster
-from benchtest.diagnosis.planning.information import (
-    CandidateScreen,
+from benchtest.diagnosis.planning.fault_samples import (
+    SHORT,
+    SOFT_SHORT,
     FaultSamples,
     expand_islands,
-    information_bits,
     sample_faults,
+)
+from benchtest.diagnosis.planning.forecast import Forecaster
+from benchtest.diagnosis.planning.information import CandidateScreen, information_bits
+from benchtest.diagnosis.planning.regression import PlanningEvidence
+from benchtest.diagnosis.thresholds import (
+    MAX_PROVEN_OHM,
+    MIN_BITS_BEFORE_REPAIR,
+    MIN_NAMED_PROBABILITY,
+    MIN_PROOF_SD,
+    MIN_READING_BITS,
+    MIN_REPEAT_SD,
+    MIN_SPAN_GAIN,
 )
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 
-MIN_READING_BITS = 0.015
-"""A reading that tells less is not worth a person's time."""
-MIN_BITS_BEFORE_REPAIR = 0.2
-"""A reading that tells less is not worth more than mending what is bad for sure."""
 SHORTLIST_SIZE, SHORTLIST_SIZE_MANY_FAULTS = 96, 32
-"""Candidates whose information is worked out in full; fewer where there are many faults."""
+"""Candidates whose information is computed in full; fewer from `MANY_SAMPLES`."""
 MANY_SAMPLES = 800
-"""Components from which there are: the work grows with their square."""
+"""Samples from which the short list is shorter: the work grows with their square."""
 MAX_EXACT_CANDIDATES = 12
-"""Candidates that are worked out exactly at the most, before one is chosen."""
-MIN_REPEAT_SD = 8.0
-"""Standard deviations from all other readings past which one must be taken again."""
-MIN_SPAN_GAIN = 1.1
-"""Times that two readings must tell more for the worse one to come first."""
+"""Maximum number of candidates that are forecast exactly before one is chosen."""
 MAX_SAME_READINGS = 3
-"""A probe under one lit set is asked for at most so often."""
-MIN_NAMED_PROBABILITY = 0.95
-"""Probability of a suspect from which the last reading is not asked for once more. Ours."""
-PROOF_COLUMN = int(np.searchsorted(GRID_OHM, 0.1))
-"""A remade joint is looked at as if it had a tenth of an ohm still."""
-MIN_PROOF_SD = 3.0
-"""Standard deviations by which that must show."""
-TINY = 1e-300
-"""Keeps a candidate that shows nothing from dividing by zero."""
+"""Maximum number of readings of one probe under one lit set."""
+PROOF_COLUMN = int(np.searchsorted(GRID_OHM, MAX_PROVEN_OHM))
+"""Resistance, as an index of the grid, of the bad joint that a proof of a repair must exclude."""
+MIN_SIGNAL = 1e-300
+"""Least signal power of a candidate, which prevents division by zero."""
 MAX_RUNNERS_UP = 6
-"""Candidates that a plan keeps besides the best one."""
+"""Candidates that a plan keeps in addition to the best one."""
 TYPICAL_READING_S = 10.0
-"""Seconds of a usual reading, both leads moved. [s] See `cost`."""
+"""Time of a typical reading, both leads moved. [s] See `cost`."""
 TIME_EXPONENT = 0.5
-"""Power of a reading's seconds by which its information is divided. With 1, a plan reads on where
-the leads are long after other places tell more; with 0, it moves both leads every time."""
+"""Exponent of a reading's time in the divisor of its information. With 1, a plan keeps the leads in
+place long after other places are more informative; with 0, it moves both leads every time. Ours."""
 MAX_READINGS_BEFORE_SPAN = 4
-"""Readings after which no plan begins a series along a rail any more."""
-
-
-ReadingRequest = tuple[LitSet, Probe]
-"""What to light, and where to put the leads."""
-
-
-@dataclass(frozen=True)
-class PlanningEvidence:
-    """What was read so far, for a forecast of what comes next."""
-
-    readings: Sequence[Reading]
-    likelihood: ReadingLikelihood | None
-    likelihoods: JointLikelihoods | None
+"""Readings after which no plan begins a series along a rail."""
 
 
 @dataclass(frozen=True)
 class Ranking:
-    """Candidates for the next reading, on one footing.
+    """Candidates for the next reading, in the same evidence.
 
     Attributes:
-        forecaster: what every probe would read.
-        parts: faults as a list of points.
-        lits: lit sets that may be asked for.
+        forecaster: of every probe.
+        samples: fault samples.
+        lits: permitted lit sets.
         evidence: readings so far.
-        efforts: the person's seconds to every probe.
-        short: the candidates that promise most, with what they would read under each fault.
+        time_weights: of every probe.
+        short: the candidates of the short list, each with its forecast under every sample, in
+            standard deviations, shape (samples,).
         bits: information of each, shape (candidates,). [bit]
-        ease: factor that it is worth by the person's seconds, shape (candidates,).
-        best: place of the best one.
+        weights: time weight of each, shape (candidates,).
+        best: index of the best candidate.
     """
 
     forecaster: Forecaster
-    parts: FaultSamples
+    samples: FaultSamples
     lits: list[LitSet]
     evidence: PlanningEvidence
-    efforts: TimeWeights
+    time_weights: TimeWeights
     short: list[tuple[ReadingRequest, FloatArray]]
     bits: FloatArray
-    ease: FloatArray
+    weights: FloatArray
     best: int
 
     @property
@@ -112,29 +102,28 @@ class Ranking:
 
 def rank_readings(
     forecaster: Forecaster,
-    found: Posterior,
+    posterior: Posterior,
     evidence: PlanningEvidence,
     permitted: Callable[[LitSet], bool] = lambda _: True,
     pairs: MaskedPairs | None = None,
 ) -> Ranking:
-    """Rank what to light and where to put the leads.
+    """Return the candidates for the next reading with their information.
 
     Args:
-        forecaster: what every probe would read.
-        found: probabilities so far.
+        forecaster: of every probe.
+        posterior: of single faults.
         evidence: readings so far.
         permitted: returns whether fuses and supplies can carry a lit set.
-        pairs: two joints at fault together that readings leave room for.
+        pairs: two joints at fault together that the readings do not exclude.
     """
-    responses = forecaster.responses
-    lits = _askable_lit_sets(responses, found, permitted)
-    parts = _components(forecaster, found, evidence, lits, pairs)
-    efforts = time_weights_after(forecaster, evidence.readings)
-    short = _short_list(forecaster, parts, lits, evidence, efforts)
-    bits = np.array([information_bits(off_sd, parts) for _, off_sd in short])
-    ease = np.array([efforts.ease(ask) for ask, _ in short])
-    best = _refine_best(forecaster, parts, short, bits, ease)
-    return Ranking(forecaster, parts, lits, evidence, efforts, short, bits, ease, best)
+    lits = _candidate_lit_sets(forecaster.responses, posterior, permitted)
+    samples = _sample(forecaster, posterior, evidence, lits, pairs)
+    time_weights = time_weights_after(forecaster, evidence.readings)
+    short = _short_list(forecaster, samples, lits, evidence, time_weights)
+    bits = np.array([information_bits(off_sd, samples) for _, off_sd in short])
+    weights = np.array([time_weights.of(request) for request, _ in short])
+    best = _refine_best(forecaster, samples, short, bits, weights)
+    return Ranking(forecaster, samples, lits, evidence, time_weights, short, bits, weights, best)
 
 
 def choose_reading(
@@ -142,190 +131,192 @@ def choose_reading(
     unproven: Sequence[int] = (),
     *,
     to_repair: bool = False,
-    then: Callable[[Reading], float] | None = None,
+    gain_after: Callable[[Reading], float] | None = None,
     min_bits: float = MIN_READING_BITS,
 ) -> NextReading:
-    """Choose the next reading among ranked candidates, or none of them.
+    """Return the next reading among ranked candidates, or that no reading is worth its time.
 
     Args:
         ranking: the candidates.
-        unproven: joints that were remade and that nothing since has shown to be good, as places in
-            the fault space.
-        to_repair: something is sure to be bad. The iron is the next step, unless a reading tells a
-            lot: what was read before a repair still counts after it.
-        then: what the best reading would tell after one that came out as expected. [bit]
-        min_bits: information from which a reading is worth taking, where nothing is to mend.
+        unproven: repaired joints that no reading since has shown to be good, as indices in the
+            fault space.
+        to_repair: True if a fault is certain. The repair is the next step then, unless a reading
+            is very informative: readings from before a repair remain evidence after it.
+        gain_after: returns the score of the best reading after a supposed one. [bit]
+        min_bits: least information of a reading if nothing is to be repaired. [bit]
     """
-    forecaster, parts, evidence = ranking.forecaster, ranking.parts, ranking.evidence
-    expect_bits, efforts = ranking.best_bits, ranking.efforts
+    forecaster, samples, evidence = ranking.forecaster, ranking.samples, ranking.evidence
+    expect_bits, time_weights = ranking.best_bits, ranking.time_weights
     if expect_bits < (MIN_BITS_BEFORE_REPAIR if to_repair else min_bits):
-        if not to_repair and (again := _reading_to_repeat(parts, evidence)) is not None:
+        if not to_repair and (again := _reading_to_repeat(samples, evidence)) is not None:
             return NextReading(again.lit, again.probe, expect_bits, settled=False)
         proof = _proof_reading(forecaster, unproven, ranking.lits, evidence.readings)
         if proof is not None:
             return NextReading(*proof, expect_bits, settled=False)
         return NextReading(None, None, expect_bits, settled=True)
-    ask, off_sd = ranking.short[ranking.best]
-    if then is not None and not to_repair and len(evidence.readings) < MAX_READINGS_BEFORE_SPAN:
-        plain = _BestAlone(ask, off_sd, expect_bits)
-        ask = _choose_span(forecaster, parts, plain, ranking.lits[0], evidence, efforts, then)
-    lit, probe = efforts.with_faster_leads(ask)
-    others = _runners_up(ranking, ask)
+    request, off_sd = ranking.short[ranking.best]
+    has_few = len(evidence.readings) < MAX_READINGS_BEFORE_SPAN
+    if gain_after is not None and not to_repair and has_few:
+        single = _SingleReading(request, off_sd, expect_bits)
+        request = _single_or_span(ranking, single, gain_after)
+    lit, probe = time_weights.with_faster_leads(request)
+    others = _runners_up(ranking, request)
     return NextReading(
         lit,
         probe,
         expect_bits,
         settled=False,
-        runners_up=tuple(efforts.with_faster_leads(other) for other in others),
+        runners_up=tuple(time_weights.with_faster_leads(other) for other in others),
     )
 
 
 def _runners_up(ranking: Ranking, best: ReadingRequest) -> list[ReadingRequest]:
-    """Return the candidates that are worth most next to the best one, in their order.
+    """Return the candidates with the most further information once the best one is read.
 
-    What shows the same as the best one adds little once that is read: of a candidate the share
-    counts that does not follow from the best one's value (1 - ρ², ρ their correlation over faults).
+    The score of a candidate is multiplied by the share of its variance over the fault samples that
+    the best one does not explain (1 - ρ², ρ their correlation).
     """
-    short, weight = ranking.short, ranking.parts.weight
-    worth = ranking.bits * ranking.ease
-    shown = np.array([off_sd - float(off_sd @ weight) for _, off_sd in short])
-    power = (shown**2) @ weight
-    mine = [place for place, (ask, _) in enumerate(short) if ask == best]
-    if mine:
-        shared = (shown * weight) @ shown[mine[0]]
-        worth = worth * (1.0 - shared**2 / np.maximum(power * power[mine[0]], TINY))
-    order = np.argsort(-np.round(worth, 9), kind="stable").tolist()
-    asks = [short[place][0] for place in order if ranking.bits[place] >= MIN_READING_BITS]
-    return [ask for ask in asks if ask != best][:MAX_RUNNERS_UP]
+    short, weight = ranking.short, ranking.samples.weight
+    score = ranking.bits * ranking.weights
+    centered = np.array([off_sd - float(off_sd @ weight) for _, off_sd in short])
+    power = (centered**2) @ weight
+    best_row = [place for place, (request, _) in enumerate(short) if request == best]
+    if best_row:
+        shared = (centered * weight) @ centered[best_row[0]]
+        score = score * (1.0 - shared**2 / np.maximum(power * power[best_row[0]], MIN_SIGNAL))
+    order = np.argsort(-np.round(score, 9), kind="stable").tolist()
+    requests = [short[place][0] for place in order if ranking.bits[place] >= MIN_READING_BITS]
+    return [request for request in requests if request != best][:MAX_RUNNERS_UP]
 
 
 def best_score(
     forecaster: Forecaster,
-    found: Posterior,
+    posterior: Posterior,
     evidence: PlanningEvidence,
     permitted: Callable[[LitSet], bool] = lambda _: True,
 ) -> float:
-    """Return the information of the best reading, as `TimeWeights.ease` values it. [bit]"""
-    lits = _askable_lit_sets(forecaster.responses, found, permitted)
-    parts = _components(forecaster, found, evidence, lits)
-    efforts = time_weights_after(forecaster, evidence.readings)
-    short = _short_list(forecaster, parts, lits, evidence, efforts)
-    worth = [information_bits(off_sd, parts) * efforts.ease(ask) for ask, off_sd in short]
-    return max(worth, default=0.0)
+    """Return the information of the best reading, times its time weight. [bit]
+
+    Args:
+        forecaster: of every probe.
+        posterior: of single faults.
+        evidence: readings so far.
+        permitted: returns whether fuses and supplies can carry a lit set.
+    """
+    lits = _candidate_lit_sets(forecaster.responses, posterior, permitted)
+    samples = _sample(forecaster, posterior, evidence, lits)
+    time_weights = time_weights_after(forecaster, evidence.readings)
+    short = _short_list(forecaster, samples, lits, evidence, time_weights)
+    scores = [
+        information_bits(off_sd, samples) * time_weights.of(request) for request, off_sd in short
+    ]
+    return max(scores, default=0.0)
 
 
 @dataclass(frozen=True)
-class _BestAlone:
-    """The best reading by itself: what to ask, what it would show in its sd, and its bits."""
+class _SingleReading:
+    """The reading of the most information by itself, with its forecast in standard deviations."""
 
-    ask: ReadingRequest
+    request: ReadingRequest
     off_sd: FloatArray
     bits: float
 
 
-def _choose_span(
-    forecaster: Forecaster,
-    parts: FaultSamples,
-    plain: _BestAlone,
-    lit: LitSet,
-    evidence: PlanningEvidence,
-    efforts: TimeWeights,
-    then: Callable[[Reading], float],
+def _single_or_span(
+    ranking: Ranking, single: _SingleReading, gain_after: Callable[[Reading], float]
 ) -> ReadingRequest:
-    """Return the best reading by itself, or the first one along a rail, by what the next one adds.
+    """Return the best single reading or the best first one along a rail, by two readings' score.
 
-    The first reading along a rail says little, for wire and node current are not known well. With
-    it, one under another lit set shows every joint of that rail at once.
+    The first reading along a rail has little information, for wire and node current are not known
+    well. After it, one under another lit set shows every joint of that rail at once.
     """
-    regression = forecaster.regression(parts, evidence)
+    forecaster, samples, evidence = ranking.forecaster, ranking.samples, ranking.evidence
+    time_weights, lit = ranking.time_weights, ranking.lits[0]
+    regression = forecaster.regression(samples, evidence)
     spans = forecaster.unread_rail_spans(reading.probe for reading in evidence.readings)
-    sound = (parts.joint == -1) & (parts.chain < 0)
-    likeliest = int(np.where(sound, parts.weight, 0.0).argmax())
-    if not len(spans) or parts.weight[likeliest] < 0.5:
-        return plain.ask
-    expected = forecaster.forecast(lit, parts, regression)
-    off_sd = expected.under(np.arange(len(parts.weight)), spans).T
-    bits = np.array([information_bits(row, parts) for row in off_sd])
-    first = int(np.argmax(np.round(bits * efforts.seconds[spans] ** -TIME_EXPONENT, 9)))
-    ask = (lit, forecaster.probes[int(spans[first])])
-    # both before either is asked of: `then` forecasts anew, of other evidence
+    healthy = (samples.joint == -1) & (samples.chain < 0)
+    likeliest = int(np.where(healthy, samples.weight, 0.0).argmax())
+    if not len(spans) or samples.weight[likeliest] < 0.5:
+        return single.request
+    predictions = forecaster.forecast(lit, samples, regression)
+    off_sd = predictions.under(np.arange(len(samples.weight)), spans).T
+    bits = np.array([information_bits(row, samples) for row in off_sd])
+    first = int(np.argmax(np.round(bits * time_weights.seconds[spans] ** -TIME_EXPONENT, 9)))
+    request = (lit, forecaster.probes[int(spans[first])])
+    # compute both readings before either gain: `gain_after` changes the forecaster's evidence
     supposed, supposed_span = (
         Reading(*each, float(off[likeliest]) * forecaster.sd_v(*each))
-        for each, off in ((plain.ask, plain.off_sd), (ask, off_sd[first]))
+        for each, off in ((single.request, single.off_sd), (request, off_sd[first]))
     )
-    alone = plain.bits * efforts.ease(plain.ask) + then(supposed)
-    worth = bits[first] * efforts.ease(ask) + then(supposed_span)
-    return ask if worth > MIN_SPAN_GAIN * alone else plain.ask
+    single_score = single.bits * time_weights.of(single.request) + gain_after(supposed)
+    span_score = bits[first] * time_weights.of(request) + gain_after(supposed_span)
+    return request if span_score > MIN_SPAN_GAIN * single_score else single.request
 
 
-def _components(
+def _sample(
     forecaster: Forecaster,
-    found: Posterior,
+    posterior: Posterior,
     evidence: PlanningEvidence,
     lits: Sequence[LitSet],
     pairs: MaskedPairs | None = None,
 ) -> FaultSamples:
-    """Return the faults that readings are to tell apart, as points."""
+    """Return samples of the faults that readings are to distinguish."""
     space = forecaster.responses.space
-    parts = sample_faults(found, space, pairs, _soft_share(evidence))
-    cut = forecaster.isolates_copper(parts, lits[0])
+    soft = 0.0 if evidence.likelihood is None else evidence.likelihood.resistive_short_share
+    samples = sample_faults(posterior, space, pairs, soft)
+    cut = forecaster.isolates_copper(samples, lits[0])
     dark = [
-        forecaster.data_fault_behind(int(joint)) if off else -1
-        for joint, off in zip(parts.joint, cut, strict=True)
+        forecaster.data_fault_behind(int(joint)) if is_cut else -1
+        for joint, is_cut in zip(samples.joint, cut, strict=True)
     ]
-    return expand_islands(parts, cut, np.array(dark, dtype=np.intp))
-
-
-def _soft_share(evidence: PlanningEvidence) -> float:
-    """Return the share of shorts that leave some volts, by the readings; 0 without any."""
-    return 0.0 if evidence.likelihood is None else evidence.likelihood.resistive_short_share
+    return expand_islands(samples, cut, np.array(dark, dtype=np.intp))
 
 
 def _short_list(
     forecaster: Forecaster,
-    parts: FaultSamples,
+    samples: FaultSamples,
     lits: list[LitSet],
     evidence: PlanningEvidence,
-    efforts: TimeWeights,
+    time_weights: TimeWeights,
 ) -> list[tuple[ReadingRequest, FloatArray]]:
-    """The candidates that promise most, roughly, with what they would read under each component.
+    """Return the candidates of the highest score, each with its forecast under every sample.
 
-    LitSet set by lit set: a large prop has more candidates than fit into memory at once.
+    One lit set is forecast at a time: all candidates of a large prop exceed the memory.
     """
-    regression, judge = forecaster.regression(parts, evidence), CandidateScreen(parts)
-    last = _useless_repeats(parts, evidence.readings)
-    most = SHORTLIST_SIZE if len(parts.weight) < MANY_SAMPLES else SHORTLIST_SIZE_MANY_FAULTS
+    regression, screen = forecaster.regression(samples, evidence), CandidateScreen(samples)
+    useless = _useless_repeats(samples, evidence.readings)
+    size = SHORTLIST_SIZE if len(samples.weight) < MANY_SAMPLES else SHORTLIST_SIZE_MANY_FAULTS
     found: list[tuple[float, ReadingRequest, FloatArray]] = []
     for lit in lits:
-        enough = _exhausted_probes(evidence.readings, lit)
-        enough += [probe for asked, probe in last if asked == lit]
-        expected = forecaster.forecast(lit, parts, regression, enough)
-        worth = np.round(judge.worth(expected) * efforts.weights_for(lit), 9)
-        order = np.argsort(-worth, kind="stable")[:most]
-        off_sd = expected.under(np.arange(len(parts.weight)), order).T
+        excluded = _exhausted_probes(evidence.readings, lit)
+        excluded += [probe for useless_lit, probe in useless if useless_lit == lit]
+        predictions = forecaster.forecast(lit, samples, regression, excluded)
+        scores = np.round(screen.scores(predictions) * time_weights.of_all(lit), 9)
+        order = np.argsort(-scores, kind="stable")[:size]
+        off_sd = predictions.under(np.arange(len(samples.weight)), order).T
         found += [
-            (float(worth[row]), (lit, forecaster.probes[row]), each.copy())
+            (float(scores[row]), (lit, forecaster.probes[row]), each.copy())
             for row, each in zip(order.tolist(), off_sd, strict=True)
         ]
         # stable: ties stay in the order of lit sets and probes
-        found = sorted(found, key=lambda row: -row[0])[:most]
-    return [(ask, off_sd) for _, ask, off_sd in found]
+        found = sorted(found, key=lambda row: -row[0])[:size]
+    return [(request, off_sd) for _, request, off_sd in found]
 
 
-def _reading_to_repeat(parts: FaultSamples, evidence: PlanningEvidence) -> Reading | None:
-    """A reading that only a slip of the pen explains, and that was taken only once.
+def _reading_to_repeat(samples: FaultSamples, evidence: PlanningEvidence) -> Reading | None:
+    """Return a reading taken once that only a slip explains, or None.
 
-    Whatever the rest says, nothing is settled while such a reading stands.
+    No finding is settled while such a reading stands alone.
     """
     likelihood = evidence.likelihood
     if likelihood is None:
         return None
-    best = int(np.where(parts.other < 0, parts.weight, 0.0).argmax())
-    joint, column = int(parts.joint[best]), int(parts.column[best])
+    best = int(np.where(samples.other < 0, samples.weight, 0.0).argmax())
+    joint, column = int(samples.joint[best]), int(samples.column[best])
     if joint in (SHORT, SOFT_SHORT):
         return None
-    if joint < 0 <= int(parts.chain[best]):
-        mean, covariance = likelihood.under_chain(int(parts.chain[best]))
+    if joint < 0 <= int(samples.chain[best]):
+        mean, covariance = likelihood.under_chain(int(samples.chain[best]))
     else:
         mean, covariance = likelihood.under(joint, column)
     place = int(slips(likelihood.values - mean, covariance, MIN_REPEAT_SD))
@@ -339,105 +330,106 @@ def _reading_to_repeat(parts: FaultSamples, evidence: PlanningEvidence) -> Readi
 def _proof_reading(
     forecaster: Forecaster, unproven: Sequence[int], lits: list[LitSet], readings: Sequence[Reading]
 ) -> ReadingRequest | None:
-    """The reading that would best show a remade joint to be bad still; None where none would.
+    """Return the reading that best distinguishes a good repaired joint from a bad one, or None.
 
-    Whoever has mended a joint wants to see that it is mended, however likely that is.
+    A person expects to see the repair confirmed, however likely its success.
     """
     taken = {(reading.lit, reading.probe) for reading in readings}
     best: tuple[float, ReadingRequest] | None = None
     for joint in unproven:
         for lit in lits:
-            look = forecaster.probe_forecast(lit)
-            moved_v = look.per_amp[joint] * look.compensating_a[joint, PROOF_COLUMN]
-            off_sd = np.abs(moved_v) / np.sqrt(look.variance)
+            forecast = forecaster.probe_forecast(lit)
+            moved_v = forecast.per_amp[joint] * forecast.compensating_a[joint, PROOF_COLUMN]
+            off_sd = np.abs(moved_v) / np.sqrt(forecast.variance)
             place = int(np.argmax(np.round(off_sd, 9)))
-            ask = (lit, forecaster.probes[place])
-            # of equals the first; and one that was taken and told nothing is not asked for again
-            if off_sd[place] > max(MIN_PROOF_SD, best[0] if best else 0.0) and ask not in taken:
-                best = (float(off_sd[place]), ask)
+            request = (lit, forecaster.probes[place])
+            # the first of equals; a reading that was taken already would add nothing
+            if off_sd[place] > max(MIN_PROOF_SD, best[0] if best else 0.0) and request not in taken:
+                best = (float(off_sd[place]), request)
     return best[1] if best else None
 
 
 def _refine_best(
     forecaster: Forecaster,
-    parts: FaultSamples,
+    samples: FaultSamples,
     short: list[tuple[ReadingRequest, FloatArray]],
     bits: FloatArray,
-    ease: FloatArray,
+    weights: FloatArray,
 ) -> int:
-    """The best of the short list, once what its best promise has been worked out exactly.
+    """Return the index of the best candidate after exact forecasts of the leading ones.
 
-    A fault that starves nodes was only estimated so far. `bits` of those looked at is put right.
-
-    Returns:
-        Place in `short`.
+    Faults that make nodes nonlinear were only estimated before. The information of a refined
+    candidate is reduced in `bits`, in place, until a refined one leads.
     """
-    looked_at: set[int] = set()
+    refined: set[int] = set()
     for _ in range(MAX_EXACT_CANDIDATES):
-        # rounded, so that two candidates alike by symmetry fall to the first of them everywhere
-        best = int(np.argmax(np.round(bits * ease, 9)))
-        if best in looked_at:
+        # rounded, so that of candidates equal by symmetry the first is chosen on every machine
+        best = int(np.argmax(np.round(bits * weights, 9)))
+        if best in refined:
             break
-        looked_at.add(best)
-        ask, off_sd = short[best]
-        exact = forecaster.with_exact_solutions(off_sd, *ask, parts)
-        bits[best] = min(bits[best], information_bits(exact, parts))
+        refined.add(best)
+        request, off_sd = short[best]
+        exact = forecaster.with_exact_solutions(off_sd, *request, samples)
+        bits[best] = min(bits[best], information_bits(exact, samples))
     else:
         best = max(
-            looked_at, key=lambda place: (round(float(bits[place] * ease[place]), 9), -place)
+            refined, key=lambda place: (round(float(bits[place] * weights[place]), 9), -place)
         )
     return best
 
 
-def _askable_lit_sets(
-    responses: DesignResponse, found: Posterior, permitted: Callable[[LitSet], bool]
+def _candidate_lit_sets(
+    responses: DesignResponse, posterior: Posterior, permitted: Callable[[LitSet], bool]
 ) -> list[LitSet]:
-    """LitSet sets that may be asked for."""
-    lits = lit_sets(responses.design, _strand_weight(responses, found))
+    lits = lit_sets(responses.design, _strand_weight(responses, posterior))
     return permitted_sets(lits, permitted)
 
 
-def _strand_weight(responses: DesignResponse, found: Posterior) -> FloatArray:
+def _strand_weight(responses: DesignResponse, posterior: Posterior) -> FloatArray:
+    """Return the probability of joint faults at each strand, shape (strands,)."""
     weight = np.zeros(len(responses.design.strands))
-    for joint, part in zip(responses.space.joints, found.joints.sum(axis=1), strict=True):
+    for joint, part in zip(responses.space.joints, posterior.joints.sum(axis=1), strict=True):
         for strand in joint.strands:
             weight[strand - 1] += part
     return weight
 
 
 def _exhausted_probes(readings: Sequence[Reading], lit: LitSet) -> list[Probe]:
-    """Probes read so often under a lit set that they tell nothing more, whatever the sums say."""
+    """Return the probes read `MAX_SAME_READINGS` times under a lit set."""
     taken = Counter(reading.probe for reading in readings if reading.lit == lit)
     return [probe for probe, times in taken.items() if times >= MAX_SAME_READINGS]
 
 
-def _useless_repeats(parts: FaultSamples, readings: Sequence[Reading]) -> list[ReadingRequest]:
-    """Return the last reading's lit set and probe where a repeat of it is of no use.
+def _useless_repeats(samples: FaultSamples, readings: Sequence[Reading]) -> list[ReadingRequest]:
+    """Return the last reading's request, in both directions of the leads, if a repeat is useless.
 
-    Two equal readings in a row show that it is no slip, and with a suspect known by name none needs
-    to be shown. A reading that fits nothing is asked for elsewhere.
+    Two equal readings in a row are no slip, and if a suspect is likely enough a slip does not
+    matter. A reading that fits nothing is requested elsewhere.
     """
     if not readings:
         return []
     last = readings[-1]
-    asks = [(last.lit, last.probe), (last.lit, last.probe.reversed)]
-    is_named = bool((parts.named[parts.name != -1] >= MIN_NAMED_PROBABILITY).any())
+    requests = [(last.lit, last.probe), (last.lit, last.probe.reversed)]
+    suspects = samples.fault_weight[samples.fault_id != -1]
+    is_named = bool((suspects >= MIN_NAMED_PROBABILITY).any())
     before = readings[-2] if len(readings) > 1 else None
     is_equal = before is not None and before.value == last.value
-    is_repeated = is_equal and before is not None and (before.lit, before.probe) in asks
-    return asks if is_named or is_repeated else []
+    is_repeated = is_equal and before is not None and (before.lit, before.probe) in requests
+    return requests if is_named or is_repeated else []
 
 
 @dataclass(frozen=True)
 class TimeWeights:
-    """The person's seconds to every probe from where the leads are now.
+    """Weights of readings by the time they take from where the leads are now.
+
+    The weight is `(TYPICAL_READING_S / seconds) ** TIME_EXPONENT`.
 
     Attributes:
-        forecaster: the probes.
+        forecaster: its probes.
         lit: lit set of the last reading, None before the first.
-        seconds: of each probe, without another lit set, shape (probes,). [s]
-        is_reversed: whether exchanged leads are less work there, shape (probes,).
-        is_either_way: whether they are as much work, shape (probes,).
+        seconds: time of each probe under the same lit set, shape (probes,). [s]
+        is_reversed: True if exchanged leads are faster, shape (probes,).
+        is_either_way: True if they are equally fast, shape (probes,).
     """
 
     forecaster: Forecaster
@@ -446,35 +438,38 @@ class TimeWeights:
     is_reversed: NDArray[np.bool_]
     is_either_way: NDArray[np.bool_]
 
-    def weights_for(self, lit: LitSet) -> FloatArray:
-        """Return the factor that a reading's information is worth at each probe, (probes,)."""
+    def of_all(self, lit: LitSet) -> FloatArray:
+        """Return the weight of every probe under a lit set, shape (probes,)."""
         more_s = 0.0 if lit == self.lit else USUAL_TIMES.light_change_s
         return np.asarray((TYPICAL_READING_S / (self.seconds + more_s)) ** TIME_EXPONENT)
 
-    def ease(self, ask: ReadingRequest) -> float:
-        """Return the same of one reading."""
-        lit, probe = ask
-        return float(self.weights_for(lit)[self.forecaster.place_of[probe]])
+    def of(self, request: ReadingRequest) -> float:
+        """Return the weight of one reading."""
+        lit, probe = request
+        return float(self.of_all(lit)[self.forecaster.place_of[probe]])
 
-    def with_faster_leads(self, ask: ReadingRequest) -> ReadingRequest:
-        """Return the reading with the leads the way round that is less work."""
-        lit, probe = ask
+    def with_faster_leads(self, request: ReadingRequest) -> ReadingRequest:
+        """Return the reading with the leads in the faster direction.
+
+        If both are equally fast, return the direction with a positive value: no minus to type.
+        """
+        lit, probe = request
         place = self.forecaster.place_of[probe]
-        turned = self.is_reversed[place]
-        if self.is_either_way[place]:  # no minus to type, then
-            turned = bool(self.forecaster.probe_forecast(lit).value[place] < 0.0)
-        return lit, probe.reversed if turned else probe
+        is_reversed = bool(self.is_reversed[place])
+        if self.is_either_way[place]:
+            is_reversed = bool(self.forecaster.probe_forecast(lit).value[place] < 0.0)
+        return lit, probe.reversed if is_reversed else probe
 
 
 def time_weights_after(forecaster: Forecaster, readings: Sequence[Reading]) -> TimeWeights:
-    """Return the seconds to every probe after these readings.
+    """Return the time weights of all probes after readings.
 
-    A drop across a joint keeps its leads as the contract writes it: from the pad to the wire.
+    A drop across a joint keeps the direction of the contract: red on the pad, black on the wire.
     """
     design = forecaster.responses.design
     leads = leads_after(design, [(one.lit, one.probe) for one in readings[-1:]])
-    usual = forecaster.efforts.seconds(leads)
-    exchanged = forecaster.efforts.seconds(leads, exchanged=True)
+    usual = forecaster.probe_times.seconds(leads)
+    exchanged = forecaster.probe_times.seconds(leads, exchanged=True)
     turned = np.where(forecaster.may_turn, exchanged, np.inf)
     least = np.minimum(usual, turned)
     return TimeWeights(forecaster, leads.lit, least, turned < usual, turned == usual)

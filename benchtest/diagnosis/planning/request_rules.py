@@ -1,7 +1,7 @@
-"""Rules that choose the next reading, in order: the first rule that has one decides.
+"""Rules that request the next reading, in order of precedence.
 
-A rule returns None where it has nothing to ask. Where no rule has, reading ends; whether the
-finding is settled then is `Situation.is_settled`.
+A rule returns None without a request, and the first request is taken. Without any, reading ends;
+`Situation.is_settled` is True then if the finding is settled.
 """
 
 from __future__ import annotations
@@ -16,10 +16,8 @@ from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
 from benchtest.diagnosis.model.wiring_faults import supplied
-from benchtest.diagnosis.planning.candidates import permitted_sets
+from benchtest.diagnosis.planning.candidates import ReadingRequest, permitted_sets
 from benchtest.diagnosis.planning.decision import (
-    MIN_DECIDED_PROBABILITY,
-    MIN_OPEN_PROBABILITY,
     TieGroup,
     is_decided,
     merge_ties,
@@ -27,93 +25,100 @@ from benchtest.diagnosis.planning.decision import (
     probability_by_place,
     undecided_suspects,
 )
+from benchtest.diagnosis.planning.forecast import ForecasterCache
 from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
 from benchtest.diagnosis.planning.next_reading import (
     MAX_SAME_READINGS,
-    MIN_READING_BITS,
-    PlanningEvidence,
     Ranking,
-    ReadingRequest,
     best_score,
     choose_reading,
     rank_readings,
 )
+from benchtest.diagnosis.planning.regression import PlanningEvidence
 from benchtest.diagnosis.stages import EvaluatedEvidence, GatheredEvidence, Inference
+from benchtest.diagnosis.thresholds import (
+    MAX_PROVEN_OHM,
+    MIN_DATA_FAULT_PROBABILITY,
+    MIN_DECIDED_PROBABILITY,
+    MIN_DROP_CHECK_PROBABILITY,
+    MIN_OPEN_PROBABILITY,
+    MIN_OPEN_READING_BITS,
+    MIN_READING_BITS,
+    MIN_REPAIR_PROBABILITY,
+)
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import FeedName, Probe, rail_probe
 from benchtest.prop.joints import Joint
 from benchtest.prop.lit_set import LitSet, all_lit
 
-MAX_PROVEN_OHM = 0.1
-"""A remade joint is shown to be good once the readings speak against more than this. [Ω]"""
-MIN_REPAIR_PROBABILITY = 0.99
-"""Probability from which a suspect is repaired rather than read about once more."""
-MIN_OPEN_READING_BITS = 4e-3
-"""Information below which a reading is not asked for, while nothing is decided."""
-MIN_DATA_FAULT_PROBABILITY = 0.5
-"""Probability from which a fault of the data line is repaired before other evidence is had."""
-MIN_DROP_CHECK_PROBABILITY = 0.05
-"""Probability from which a joint is not left, nor repaired, without a reading of its own."""
-
 
 @dataclass(frozen=True)
 class Situation:
-    """Everything that rules choose by.
+    """Results of the stages before planning, and what the rules derive from them.
 
     Attributes:
-        evidence: what was read and seen.
-        given: that evidence, conditional on faults.
-        inference: probabilities.
+        evidence: readings and marks.
+        evaluated: the evidence conditional on faults.
+        inference: the posterior.
+        forecasters: under the tolerance assumption of `evaluated`.
         permitted: returns whether fuses and supplies carry a lit set.
         unreachable: probes that leads cannot reach.
     """
 
     evidence: GatheredEvidence
-    given: EvaluatedEvidence
+    evaluated: EvaluatedEvidence
     inference: Inference
+    forecasters: ForecasterCache
     permitted: PermittedLitSets
     unreachable: Collection[Probe]
 
     @property
+    def unconditional(self) -> ConditionalEvidence:
+        """Evidence with no fault given."""
+        return self.evaluated.unconditional
+
+    @property
     def readings(self) -> Sequence[Reading]:
-        """Readings that are weighed."""
+        """Readings that the likelihood includes."""
         return self.evidence.case.readings
 
     @cached_property
     def suspected(self) -> dict[str, float]:
-        """Probability of each place at fault."""
-        return probability_by_place(named_suspects(self.given.plain.space, self.inference.found))
+        """Probability of a fault of each place."""
+        return probability_by_place(
+            named_suspects(self.unconditional.space, self.inference.posterior)
+        )
 
     @cached_property
     def is_decided(self) -> bool:
-        """Whether unit or faults are known well enough, ties counted."""
+        """True if the unit's health or its faults are known well enough, ties included."""
         inference = self.inference
         return inference.is_sure or is_decided(
-            inference.found.healthy, self.suspected, inference.alike
+            inference.posterior.healthy, self.suspected, inference.alike
         )
 
     @cached_property
     def final_alike(self) -> tuple[TieGroup, ...]:
-        """Ties, and the suspects among which reading leaves it open."""
-        if self.given.unsteady is not None:
+        """Ties, and the suspects among which the finding is open at the end of reading."""
+        if self.evaluated.unsteady is not None:
             return ()
-        alike, healthy = self.inference.alike, self.inference.found.healthy
+        alike, healthy = self.inference.alike, self.inference.posterior.healthy
         return merge_ties(alike, [undecided_suspects(healthy, self.suspected, alike)])
 
     @cached_property
     def is_settled(self) -> bool:
-        """Whether the finding is decided and explained once no rule has a reading to ask for."""
-        if self.given.unsteady is not None:
+        """True if the finding is decided and explained when no rule requests a reading."""
+        if self.evaluated.unsteady is not None:
             return self.likeliest_joint[1] >= MIN_DECIDED_PROBABILITY
         inference = self.inference
-        healthy = inference.found.healthy
+        healthy = inference.posterior.healthy
         decided = inference.is_sure or is_decided(healthy, self.suspected, self.final_alike)
-        confirmed = inference.is_sure and self._is_read_itself
+        confirmed = inference.is_sure and self._is_likeliest_read
         return decided and (inference.is_explained or confirmed)
 
     @property
-    def _is_read_itself(self) -> bool:
-        """Whether the drop across the likeliest joint was read: it is repaired first."""
+    def _is_likeliest_read(self) -> bool:
+        """True if the drop across the likeliest joint was read: its repair comes first."""
         joint, probability = self.likeliest_joint
         if joint is None or probability < MIN_REPAIR_PROBABILITY:
             return False
@@ -121,13 +126,13 @@ class Situation:
 
     @cached_property
     def likeliest_joint(self) -> tuple[Joint | None, float]:
-        """The soldered joint that is likeliest at fault, and its probability."""
-        return likeliest_joint(self.given.plain, self.inference.found)
+        """The soldered joint most likely at fault, and its probability."""
+        return likeliest_joint(self.unconditional, self.inference.posterior)
 
     @cached_property
     def most_light(self) -> LitSet | None:
-        """All strands, or the first part of them that feeds carry; None where none is."""
-        lits = permitted_sets([all_lit(self.given.plain.design)], self.permitted)
+        """All strands, or the first part of them that feeds carry; None if they carry no part."""
+        lits = permitted_sets([all_lit(self.unconditional.design)], self.permitted)
         return lits[0] if lits else None
 
     @cached_property
@@ -137,29 +142,27 @@ class Situation:
 
     @cached_property
     def best(self) -> NextReading:
-        """The reading that is worth most, as `choose_reading` has it."""
-        return self._planned(MIN_READING_BITS, to_repair=self.inference.is_sure)
+        """The reading of the highest score; see `choose_reading`."""
+        return self._choose(MIN_READING_BITS, to_repair=self.inference.is_sure)
 
     @cached_property
     def best_while_open(self) -> NextReading:
-        """The same where nothing is decided: then less is worth reading."""
-        return self._planned(MIN_OPEN_READING_BITS, to_repair=False)
+        """The same while nothing is decided: less information is enough."""
+        return self._choose(MIN_OPEN_READING_BITS, to_repair=False)
 
-    def _planned(self, min_bits: float, *, to_repair: bool) -> NextReading:
+    def _choose(self, min_bits: float, *, to_repair: bool) -> NextReading:
         conditional, case = self.inference.conditional, self.evidence.case
-        unproven = _unproven(conditional, self.inference.found, case.repaired)
+        unproven = _unproven(conditional, self.inference.posterior, case.repaired)
         return self.choose(
             self.ranking, conditional, unproven, to_repair=to_repair, min_bits=min_bits
         )
 
     def rank(self, conditional: ConditionalEvidence, pairs: MaskedPairs | None = None) -> Ranking:
-        """Return the candidates for the next reading on a footing."""
+        """Return the candidates for the next reading in conditional evidence."""
         return rank_readings(
-            self.given.assumption.forecaster(conditional),
+            self.forecasters.of(conditional),
             conditional.posterior,
-            PlanningEvidence(
-                conditional.case.readings, conditional.likelihood, conditional.likelihoods
-            ),
+            _planning_evidence(conditional),
             self.permitted,
             pairs,
         )
@@ -173,109 +176,118 @@ class Situation:
         to_repair: bool = False,
         min_bits: float = MIN_READING_BITS,
     ) -> NextReading:
-        """Return the reading that is worth most on a footing; see `choose_reading`.
+        """Return the reading of the highest score; see `choose_reading`.
 
         Args:
             ranking: the candidates.
             conditional: evidence with some faults given.
-            unproven: places of joints that were remade and may still be bad.
-            to_repair: whether something is sure to be bad.
-            min_bits: information from which a reading is worth taking.
+            unproven: indices of joints that were repaired and may still be bad.
+            to_repair: True if a fault is certain.
+            min_bits: least information of a reading. [bit]
         """
-        assumption, case = self.given.assumption, conditional.case
+        views, case = self.evaluated.assumption.views, conditional.case
 
-        def then(reading: Reading) -> float:
-            supposed = replace(case, readings=(*case.readings, reading))
-            view = assumption.views.of(
-                supposed, conditional.given, conditional.best_so_far, conditional.earlier
+        def gain_after(reading: Reading) -> float:
+            supposed = views.of(
+                replace(case, readings=(*case.readings, reading)),
+                conditional.given,
+                conditional.best_so_far,
+                conditional.earlier,
             )
-            evidence = PlanningEvidence(supposed.readings, view.likelihood, view.likelihoods)
-            return best_score(ranking.forecaster, view.posterior, evidence, self.permitted)
+            evidence = _planning_evidence(supposed)
+            return best_score(ranking.forecaster, supposed.posterior, evidence, self.permitted)
 
         return choose_reading(
             ranking,
             unproven,
             to_repair=to_repair,
-            then=None if conditional.responses.is_large else then,
+            gain_after=None if conditional.responses.is_large else gain_after,
             min_bits=min_bits,
         )
 
 
+def _planning_evidence(conditional: ConditionalEvidence) -> PlanningEvidence:
+    return PlanningEvidence(
+        conditional.case.readings, conditional.likelihood, conditional.likelihoods
+    )
+
+
 Rule = Callable[[Situation], NextReading | None]
+"""Returns the reading that it requests, or None."""
 
 
 def next_request(situation: Situation) -> tuple[NextReading, tuple[TieGroup, ...]]:
     """Return the next reading, and the suspects that the evidence cannot separate."""
-    if situation.given.unsteady is not None:
-        ask = _first_of(UNSTEADY_RULES, situation)
-        return ask or _nothing(situation), situation.final_alike
-    ask = _first_of(READING_RULES, situation)
-    if ask is not None:
-        return ask, situation.inference.alike
-    return _first_of(LAST_RULES, situation) or _nothing(situation), situation.final_alike
+    if situation.evaluated.unsteady is not None:
+        reading = _first_of(UNSTEADY_RULES, situation)
+        return reading or _end(situation), situation.final_alike
+    reading = _first_of(READING_RULES, situation)
+    if reading is not None:
+        return reading, situation.inference.alike
+    return _first_of(LAST_RULES, situation) or _end(situation), situation.final_alike
 
 
 def _first_of(rules: Sequence[Rule], situation: Situation) -> NextReading | None:
     for rule in rules:
-        if (ask := rule(situation)) is not None:
-            return ask
+        if (reading := rule(situation)) is not None:
+            return reading
     return None
 
 
-def _nothing(situation: Situation) -> NextReading:
+def _end(situation: Situation) -> NextReading:
     """Return the end of reading."""
-    bits = 0.0 if situation.given.unsteady is not None else situation.best.expect_bits
+    bits = 0.0 if situation.evaluated.unsteady is not None else situation.best.expect_bits
     return NextReading(None, None, bits, settled=situation.is_settled)
 
 
-def _asked(situation: Situation, ask: ReadingRequest) -> NextReading:
-    """Return a reading that is asked for by a rule, whatever its information."""
-    bits = 0.0 if situation.given.unsteady is not None else situation.best.expect_bits
-    return NextReading(*ask, bits, settled=False)
+def _mandatory(situation: Situation, request: ReadingRequest) -> NextReading:
+    """Return a reading that a rule requests regardless of its information."""
+    bits = 0.0 if situation.evaluated.unsteady is not None else situation.best.expect_bits
+    return NextReading(*request, bits, settled=False)
 
 
 def most_informative(situation: Situation) -> NextReading | None:
-    """Return the reading that is worth most."""
+    """Request the reading of the highest score."""
     return None if situation.best.settled else situation.best
 
 
 def separate_tied_combination(situation: Situation) -> NextReading | None:
-    """Return a reading that separates one of several faults from those that tie with it."""
+    """Request a reading that separates one fault of the best combination from its ties."""
     inference = situation.inference
     if not inference.tied or inference.is_sure:
         return None
-    parts = inference.several[0].faults
+    parts = inference.combinations[0].faults
     for part in parts:
         if situation.suspected[part.where] < MIN_DECIDED_PROBABILITY:
             others = tuple(other for other in parts if other.where != part.where)
-            rest = situation.given.look(others, forced=True)
+            rest = situation.evaluated.lookup(others, forced=True)
             unproven = _unproven(rest, rest.posterior, situation.evidence.case.repaired)
-            other = situation.choose(situation.rank(rest), rest, unproven)
-            if not other.settled:
-                return other
+            reading = situation.choose(situation.rank(rest), rest, unproven)
+            if not reading.settled:
+                return reading
     return None
 
 
 def volts_under_load(situation: Situation) -> NextReading | None:
-    """Return the rail volts under load where none were read."""
+    """Request a rail voltage under load if none was read."""
     if situation.inference.is_sure or not situation.readings:
         return None
-    forecaster = situation.given.assumption.forecaster(situation.inference.conditional)
+    forecaster = situation.forecasters.of(situation.inference.conditional)
     due = missing_load_reading(forecaster, situation.permitted, situation.readings)
-    return None if due is None else _asked(situation, due)
+    return None if due is None else _mandatory(situation, due)
 
 
 def volts_at_a_shorted_feed(situation: Situation) -> NextReading | None:
-    """Return the rail volts on the side of a feed where joined rails are likely: of each feed.
+    """Request the rail voltage at each feed whose rails are probably joined.
 
-    A bad joint of the feed takes as many volts from everything behind it as joined rails do, but
-    none from its own cable; several bad joints of strands take none from there either. Supplies of
-    unequal volts send as much current through drops as joined rails. So this comes before readings
-    that tell one place of joined rails from another.
+    A bad joint of the feed lowers all volts behind it as joined rails do, but not at the feed's
+    cable; several bad strand joints do not lower them there either. Supplies of unequal volts cause
+    drops like those of joined rails. This reading precedes readings that locate the short.
     """
     shorts: dict[frozenset[str], float] = {}
-    found, plain = situation.inference.found, situation.given.plain
-    for fault, part in zip(plain.space.chain, found.chain, strict=True):
+    unconditional = situation.unconditional
+    chain = situation.inference.posterior.chain
+    for fault, part in zip(unconditional.space.chain, chain, strict=True):
         if fault.shorted is not None:
             feeds = fault.shorted.feeds
             shorts[feeds] = shorts.get(feeds, 0.0) + float(part)
@@ -284,60 +296,59 @@ def volts_at_a_shorted_feed(situation: Situation) -> NextReading | None:
         return None
     feeds = max(shorts, key=lambda names: round(shorts[names], 9))
     done = {one.probe for one in situation.readings} | set(situation.unreachable)
-    for feed in plain.design.feeds:
+    for feed in unconditional.design.feeds:
         probe = rail_probe(FeedName(feed.name))
         if feed.name in feeds and not done & {probe, probe.reversed}:
-            return _asked(situation, (lit, probe))
+            return _mandatory(situation, (lit, probe))
     return None
 
 
 def power_before_data(situation: Situation) -> NextReading | None:
-    """Return the rail volts where data enter dark copper, before a fault of the data is repaired.
+    """Request the rail voltage at the data entry of dark copper before a data fault is repaired.
 
-    Where nothing on a piece of copper was ever seen lit, it may be without volts as well.
+    Copper on which nothing was ever seen lit may have no volts either.
     """
-    plain, found = situation.given.plain, situation.inference.found
-    rows = [
-        row for row in named_suspects(plain.space, found) if row[2] >= MIN_DATA_FAULT_PROBABILITY
-    ]
-    data_faults = [fault for fault in plain.space.chain if rows and fault.where == rows[0][0]]
-    if not data_faults or rows[0][3] is not None or data_faults[0].shorted or data_faults[0].remap:
+    unconditional, posterior = situation.unconditional, situation.inference.posterior
+    rows = named_suspects(unconditional.space, posterior)
+    rows = [row for row in rows if row[2] >= MIN_DATA_FAULT_PROBABILITY]
+    faults = [fault for fault in unconditional.space.chain if rows and fault.where == rows[0][0]]
+    if not faults or rows[0][3] is not None or faults[0].shorted or faults[0].remap:
         return None
-    design = plain.design
-    first = design.node_at(int(plain.space.order[data_faults[0].start])).strand
+    design = unconditional.design
+    first = design.node_at(int(unconditional.space.order[faults[0].start])).strand
     entry = next(end for end in design.data_path if end.strand == first)
     marks = situation.evidence.case.marks
     for strands, _ in supplied(design):
         seen = [m.seen for m in marks if m.strand in strands and m.lit.lights(m.strand)]
         if first not in strands or set(seen) != {"dark"}:
             continue
-        touched = {
+        read_strands = {
             point.place.strand
             for one in situation.evidence.readings
             for point in one.probe.points
             if not isinstance(point.place, FeedName)
         }
         lit, probe = situation.most_light, rail_probe(entry)
-        if lit is None or touched & strands or probe in situation.unreachable:
+        if lit is None or read_strands & strands or probe in situation.unreachable:
             return None
-        return replace(_asked(situation, (lit, probe)), before_repair=True)
+        return replace(_mandatory(situation, (lit, probe)), before_repair=True)
     return None
 
 
 def most_informative_while_open(situation: Situation) -> NextReading | None:
-    """Return the reading that is worth most, however little, while nothing is decided."""
+    """Request the reading of the highest score, at less information, while nothing is decided."""
     if situation.is_decided or situation.best_while_open.settled:
         return None
     return situation.best_while_open
 
 
 def drop_of_nearest_combination(situation: Situation) -> NextReading | None:
-    """Return the drop across a joint of the combination that comes nearest, where nothing fits.
+    """Request the drop across a joint of the nearest combination if no explanation fits.
 
-    It shows the joint itself, whatever else is wrong. Both joints of an end are read: volts
-    between the rails do not separate them.
+    The drop depends on that joint alone, also with other faults. Both joints of an end are read:
+    rail voltages do not separate them.
     """
-    lit, joints = situation.most_light, situation.given.plain.space.joints
+    lit, joints = situation.most_light, situation.unconditional.space.joints
     if lit is None:
         return None
     places = {part.where[:-1] for part in situation.inference.nearest if part.chain < 0}
@@ -345,66 +356,66 @@ def drop_of_nearest_combination(situation: Situation) -> NextReading | None:
     read += [probe.points for probe in situation.unreachable]
     for joint in joints:
         if not joint.is_fuse and joint.name[:-1] in places and joint.probe.points not in read:
-            return _asked(situation, (lit, joint.probe))
+            return _mandatory(situation, (lit, joint.probe))
     return None
 
 
 def repeat_reading(situation: Situation) -> NextReading | None:
-    """Return the drop across the likeliest joint, or the reading that disagrees, once more.
+    """Request the drop across the likeliest joint, or the unexplained reading, again.
 
-    Where neither is left to be read, no reading decides what is left open.
+    If neither may be read again, no reading can settle the finding.
     """
     if situation.is_settled:
         return None
     taken = [(reading.lit, reading.probe) for reading in situation.readings]
-    asks: list[ReadingRequest] = []
+    requests: list[ReadingRequest] = []
     joint, probability = situation.likeliest_joint
     lit = situation.most_light
     if lit is not None and joint is not None and probability >= MIN_OPEN_PROBABILITY:
-        asks.append((lit, joint.probe))
-    asks += [taken[place] for place in situation.inference.off[:1]]
-    for one in asks:
-        if taken.count(one) < MAX_SAME_READINGS - 1:
-            return _asked(situation, one)
+        requests.append((lit, joint.probe))
+    requests += [taken[place] for place in situation.inference.unexplained_readings[:1]]
+    for request in requests:
+        if taken.count(request) < MAX_SAME_READINGS - 1:
+            return _mandatory(situation, request)
     return None
 
 
 def drop_before_repair(situation: Situation) -> NextReading | None:
-    """Return the drop across the likeliest suspect, where that was not read itself.
+    """Request the drop across the likeliest suspect if it was not read.
 
-    Rail volts only infer a joint; three times in four a joint that was named wrongly had never been
-    read itself, and that reading takes ten seconds where the iron takes a minute.
+    Rail voltages only infer a joint: three times in four, a joint named wrongly had no reading of
+    its own, and that reading takes ten seconds where a repair takes a minute.
     """
-    plain, found = situation.given.plain, situation.inference.found
+    unconditional, posterior = situation.unconditional, situation.inference.posterior
     where = max(situation.suspected, key=lambda name: situation.suspected[name], default="")
     if situation.suspected.get(where, 0.0) <= MIN_DROP_CHECK_PROBABILITY:
         return None
-    rows = named_suspects(plain.space, found)
+    rows = named_suspects(unconditional.space, posterior)
     _, kind, _, joint = next(row for row in rows if row[0] == where)
     if joint is None:
         return None
-    ohms = found.ohms(joint).best if kind == "resistive" else None
+    ohms = posterior.ohms(joint).best if kind == "resistive" else None
     readings = situation.evidence.readings
     taken = [reading.lit for reading in readings]
-    ask = joint_drop_reading(plain.responses, situation.permitted, where, ohms, taken)
-    if ask is None:
+    request = joint_drop_reading(unconditional.responses, situation.permitted, where, ohms, taken)
+    if request is None:
         return None
-    read = any(one.probe.points == ask[1].points for one in readings)
-    if read or any(probe.points == ask[1].points for probe in situation.unreachable):
+    read = any(one.probe.points == request[1].points for one in readings)
+    if read or any(probe.points == request[1].points for probe in situation.unreachable):
         return None
-    return replace(_asked(situation, ask), before_repair=True)
+    return replace(_mandatory(situation, request), before_repair=True)
 
 
 def unsteady_drop(situation: Situation) -> NextReading | None:
-    """Return the drop across the joint that changes most likely, until it is named."""
-    unsteady = situation.given.unsteady
+    """Request the drop across the likeliest unsteady joint until it is named."""
+    unsteady = situation.evaluated.unsteady
     joint, probability = situation.likeliest_joint
     if unsteady is None or joint is None or probability >= MIN_DECIDED_PROBABILITY:
         return None
     readings = situation.readings
     if sum(reading.probe == joint.probe for reading in readings) >= MAX_SAME_READINGS:
         return None
-    return _asked(situation, (readings[unsteady.repeats[-1][1]].lit, joint.probe))
+    return _mandatory(situation, (readings[unsteady.repeats[-1][1]].lit, joint.probe))
 
 
 READING_RULES: tuple[Rule, ...] = (
@@ -415,17 +426,19 @@ READING_RULES: tuple[Rule, ...] = (
     volts_under_load,
     most_informative_while_open,
 )
-"""Readings that may still change the finding."""
+"""Rules for readings that may change the finding."""
 LAST_RULES: tuple[Rule, ...] = (drop_of_nearest_combination, repeat_reading, drop_before_repair)
-"""Readings where nothing is expected to change it."""
+"""Rules for readings that are not expected to change it."""
 UNSTEADY_RULES: tuple[Rule, ...] = (unsteady_drop, drop_before_repair)
-"""Readings where repeats of one disagree."""
+"""Rules for evidence in which repeats of one reading differ."""
 
 
-def likeliest_joint(plain: ConditionalEvidence, found: Posterior) -> tuple[Joint | None, float]:
-    """Return the soldered joint that is likeliest at fault, and its probability."""
-    space = plain.space
-    totals = found.joints[: space.soldered].sum(axis=1).round(9)
+def likeliest_joint(
+    unconditional: ConditionalEvidence, posterior: Posterior
+) -> tuple[Joint | None, float]:
+    """Return the soldered joint most likely at fault, and its probability."""
+    space = unconditional.space
+    totals = posterior.joints[: space.soldered].sum(axis=1).round(9)
     if not len(totals):
         return None, 0.0
     place = int(totals.argmax())
@@ -433,13 +446,13 @@ def likeliest_joint(plain: ConditionalEvidence, found: Posterior) -> tuple[Joint
 
 
 def _unproven(
-    conditional: ConditionalEvidence, found: Posterior, repaired: Collection[str]
+    conditional: ConditionalEvidence, posterior: Posterior, repaired: Collection[str]
 ) -> list[int]:
-    """Return places of joints that were remade and may still be bad for all that was read since.
+    """Return the indices of repaired joints that no reading since has proved good.
 
-    None while something else is likely wrong: that is repaired first.
+    Empty while another fault is likely: its repair comes first.
     """
-    if found.healthy <= 0.5:
+    if posterior.healthy <= 0.5:
         return []
     limits = conditional.cleared.tolist()
     return [

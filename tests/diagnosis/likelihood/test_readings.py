@@ -21,7 +21,8 @@ from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY, log_likelihood
 from benchtest.diagnosis.model.fault_response import GRID_OHM
-from benchtest.diagnosis.planning.information import FaultSamples, information_bits
+from benchtest.diagnosis.planning.fault_samples import FaultSamples
+from benchtest.diagnosis.planning.information import information_bits
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design

@@ -1,4 +1,4 @@
-"""The person's seconds against sums by hand of the keystroke-level model's operators.
+"""Times of the person against sums by hand of the keystroke-level model's operators.
 
 Card, Moran, Newell, Communications of the ACM 23(7), 1980: key 0.28 s, homing 0.4 s, decision
 1.35 s.
@@ -42,46 +42,46 @@ def fan() -> Design:
     return parse_design(SMALL_FAN, "fan.toml")
 
 
-def effort(fan: Design, leads: Leads, probe: str, lit: str = "all") -> ReadingCost:
+def cost_of(fan: Design, leads: Leads, probe: str, lit: str = "all") -> ReadingCost:
     return reading_cost(fan, leads, parse_lit_set(lit, fan), parse_probe(probe, fan))
 
 
-def test_typed_reading_is_a_decision_a_homing_and_six_keys() -> None:
+def test_typed_reading_is_one_decision_one_homing_and_six_keys() -> None:
     assert USUAL_TIMES.typed_reading_s == pytest.approx(1.35 + 0.4 + 6 * 0.28, abs=0.1)
 
 
 def test_first_reading_moves_both_leads_and_changes_the_light(fan: Design) -> None:
-    first = effort(fan, Leads(), "1A")
+    first = cost_of(fan, Leads(), "1A")
     assert first.lead_moves == 2
     assert first.seconds == pytest.approx(5.0 + 0.2 + TYPED_AND_SETTLED_S)
 
 
-def test_lead_that_stays_costs_nothing(fan: Design) -> None:
-    at = effort(fan, Leads(), "foot:1+>foot:2+").leads
-    one_moves = effort(fan, at, "foot:1+>foot:3+")
+def test_lead_in_place_takes_no_time(fan: Design) -> None:
+    at = cost_of(fan, Leads(), "foot:1+>foot:2+").leads
+    one_moves = cost_of(fan, at, "foot:1+>foot:3+")
     assert one_moves.lead_moves == 1
     assert one_moves.seconds == pytest.approx(2.5 + TYPED_AND_SETTLED_S)
-    again = effort(fan, at, "foot:1+>foot:2+")
+    again = cost_of(fan, at, "foot:1+>foot:2+")
     assert again.lead_moves == 0
     assert again.seconds == pytest.approx(TYPED_AND_SETTLED_S)
 
 
-def test_other_board_and_other_range_cost_two_seconds_each(fan: Design) -> None:
-    at = effort(fan, Leads(), "1A").leads
-    same_board = effort(fan, at, "2A").seconds
-    assert effort(fan, at, "2B").seconds == pytest.approx(same_board + 2.0)
-    assert effort(fan, at, "foot:1+>foot:2+").seconds == pytest.approx(same_board + 2.0)
-    assert effort(fan, at, "crown:1+>crown:2+").seconds == pytest.approx(same_board + 4.0)
+def test_other_board_and_other_range_take_two_seconds_each(fan: Design) -> None:
+    at = cost_of(fan, Leads(), "1A").leads
+    same_board = cost_of(fan, at, "2A").seconds
+    assert cost_of(fan, at, "2B").seconds == pytest.approx(same_board + 2.0)
+    assert cost_of(fan, at, "foot:1+>foot:2+").seconds == pytest.approx(same_board + 2.0)
+    assert cost_of(fan, at, "crown:1+>crown:2+").seconds == pytest.approx(same_board + 4.0)
 
 
 def test_feed_is_on_the_board_of_its_pad(fan: Design) -> None:
-    at = effort(fan, Leads(), "main+>foot:1+").leads
+    at = cost_of(fan, Leads(), "main+>foot:1+").leads
     assert at.board == "foot"
 
 
-def test_own_times_of_a_person_and_a_meter_that_ranges_by_itself(fan: Design) -> None:
+def test_autoranging_meter_saves_the_range_change(fan: Design) -> None:
     automatic = replace(USUAL_TIMES, range_change_s=0.0)
-    at = effort(fan, Leads(), "1A").leads
+    at = cost_of(fan, Leads(), "1A").leads
     lit, probe = parse_lit_set("all", fan), parse_probe("1A+>2A+", fan)
     by_itself = reading_cost(fan, at, lit, probe, times=automatic)
     by_hand = reading_cost(fan, at, lit, probe)
@@ -89,19 +89,19 @@ def test_own_times_of_a_person_and_a_meter_that_ranges_by_itself(fan: Design) ->
     assert by_itself.lead_moves == 1  # red stays on 1A+
 
 
-def test_clipped_lead_costs_more_once(fan: Design) -> None:
+def test_clipped_lead_takes_the_clip_time(fan: Design) -> None:
     lit, probe = parse_lit_set("all", fan), parse_probe("foot:1+>foot:2+", fan)
     clipped = reading_cost(fan, Leads(), lit, probe, clipped="black")
     assert clipped.seconds == pytest.approx(4.0 + 2.5 + 0.2 + TYPED_AND_SETTLED_S)
 
 
-def test_look_and_repair(fan: Design) -> None:
+def test_times_of_looks_and_repairs(fan: Design) -> None:
     assert look_s(parse_lit_set("2", fan)) == pytest.approx(0.2 + 1.5 + 0.28)
     assert look_s(parse_lit_set("all", fan)) == pytest.approx(0.2 + 3.0 + 0.28)
     assert repair_s() == pytest.approx(60.28)
 
 
-def test_next_reading_carries_its_seconds_from_where_the_last_one_left_the_leads(
+def test_next_reading_states_its_time_from_the_last_places_of_the_leads(
     fan: Design,
 ) -> None:
     engine = Engine(fan)
@@ -115,10 +115,10 @@ def test_next_reading_carries_its_seconds_from_where_the_last_one_left_the_leads
     assert finding_json(found, fan)["next"]["expect_s"] == pytest.approx(expected, abs=0.005)
 
 
-def test_all_probes_at_once_cost_what_each_costs(make_fan: MakeFan) -> None:
+def test_times_of_all_probes_equal_those_of_each(make_fan: MakeFan) -> None:
     design = make_fan(5, 4)
     probes, rng = reachable_probes(design), np.random.default_rng(3)
-    efforts = ProbeTimes(design, probes)
+    times = ProbeTimes(design, probes)
     lits = [LitSet(frozenset([1])), LitSet(frozenset())]
     leads = [Leads()]
     for _ in range(40):
@@ -129,5 +129,5 @@ def test_all_probes_at_once_cost_what_each_costs(make_fan: MakeFan) -> None:
         lit = now.lit or lits[0]
         each = [reading_cost(design, now, lit, probe).seconds for probe in probes]
         turned = [reading_cost(design, now, lit, probe.reversed).seconds for probe in probes]
-        assert efforts.seconds(now) == pytest.approx(each)
-        assert efforts.seconds(now, exchanged=True) == pytest.approx(turned)
+        assert times.seconds(now) == pytest.approx(each)
+        assert times.seconds(now, exchanged=True) == pytest.approx(turned)

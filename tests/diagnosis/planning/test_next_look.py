@@ -1,4 +1,4 @@
-"""What is worth a look before the next reading, and what may be lit to take one."""
+"""Choice of the next look, and lit sets that fuses permit."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def responses(small: Design) -> DesignResponse:
 
 
 def _chain(responses: DesignResponse, **parts: float) -> np.ndarray:
-    """Probabilities of single nodes that are dark alone."""
+    """Return the probabilities of single dark nodes, shape (chain faults,)."""
     chain = np.zeros(len(responses.space.chain))
     for place, fault in enumerate(responses.space.chain):
         if fault.kind == "dead-node" and fault.stop == fault.start + 1:
@@ -46,7 +46,7 @@ def _chain(responses: DesignResponse, **parts: float) -> np.ndarray:
 
 
 def _found(responses: DesignResponse, chain: np.ndarray) -> Posterior:
-    """Return probabilities of chain faults and of no joint."""
+    """Return the posterior of chain faults without joint faults."""
     joints = np.zeros((len(responses.space.joints), COLUMNS))
     return Posterior(1.0 - float(chain.sum()), joints, chain, 0.0)
 
@@ -55,12 +55,14 @@ def _asked(bits: float) -> NextReading:
     return NextReading(None, None, bits, settled=False)
 
 
-def test_a_look_is_worth_the_entropy_of_what_it_shows(responses: DesignResponse) -> None:
+def test_information_of_a_look_is_the_entropy_of_its_outcome_less_that_of_the_eye(
+    responses: DesignResponse,
+) -> None:
     found = _found(responses, _chain(responses, n2_3=0.25, n5_1=0.25))
     look = choose_look(responses, found, (), _asked(0.0))
     assert look is not None
-    # seen of each a quarter times SEES, the rest right; with the name known, that half of the time
-    # is seen or overlooked is still open: by hand
+    # by hand: each fault is seen in a quarter of the units, times SEEN_SHARE; with the fault known,
+    # half of the outcomes are still open: seen or overlooked
     shown = np.array([0.25 * SEEN_SHARE, 0.25 * SEEN_SHARE, 1.0 - 0.5 * SEEN_SHARE])
     overlooked = np.array([SEEN_SHARE, 1.0 - SEEN_SHARE])
     bits = -(shown * np.log2(shown)).sum() + 0.5 * (overlooked * np.log2(overlooked)).sum()
@@ -68,7 +70,7 @@ def test_a_look_is_worth_the_entropy_of_what_it_shows(responses: DesignResponse)
     assert look.lit.strands == all_lit(responses.design).strands
 
 
-def test_a_look_gives_way_to_a_reading_that_is_worth_more_a_second(
+def test_reading_with_more_information_per_second_precedes_a_look(
     responses: DesignResponse,
 ) -> None:
     found = _found(responses, _chain(responses, n2_3=0.1))
@@ -78,14 +80,14 @@ def test_a_look_gives_way_to_a_reading_that_is_worth_more_a_second(
     assert choose_look(responses, _found(responses, found.chain * 0.0), (), _asked(0.0)) is None
 
 
-def test_only_unlit_neighbours_show_strands_taken_for_each_other(responses: DesignResponse) -> None:
+def test_exchanged_strands_are_looked_for_with_one_of_them_lit(responses: DesignResponse) -> None:
     chain = np.array([0.5 if fault.where == "3 4" else 0.0 for fault in responses.space.chain])
     look = choose_look(responses, _found(responses, chain), (), _asked(0.0))
     assert look is not None
     assert (3 in look.lit.strands) != (4 in look.lit.strands)
 
 
-def test_exchanged_green_and_blue_are_looked_for_before_a_unit_is_settled(small: Design) -> None:
+def test_colour_order_is_looked_at_before_a_unit_is_settled(small: Design) -> None:
     engine, bench = Engine(small), Bench(small, {}, seed=4)
     marks: list[Mark] = []
     finding = engine.diagnose()
@@ -101,11 +103,11 @@ def test_exchanged_green_and_blue_are_looked_for_before_a_unit_is_settled(small:
     assert {mark.lit.colour for mark in marks} >= {"red", "green"}
 
 
-def test_full_white_is_looked_at_where_a_joint_leaves_nodes_short_of_volts(
+def test_full_white_is_looked_at_if_a_joint_may_leave_nodes_undervoltage(
     responses: DesignResponse,
 ) -> None:
     found = _found(responses, np.zeros(len(responses.space.chain)))
-    # resistances that leave nodes warm or dim: by the circuit itself
+    # resistances that leave nodes warm or dim, by the exact circuit
     joint = next(n for n, one in enumerate(responses.space.joints) if not one.strands)
     name, lit = responses.space.joints[joint].name, all_lit(responses.design)
     kind = responses.design.node
@@ -128,7 +130,7 @@ def _seen_right(design: Design, lit: LitSet) -> list[Mark]:
     return [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
 
 
-def test_nothing_is_looked_at_twice(small: Design) -> None:
+def test_no_look_is_requested_twice(small: Design) -> None:
     engine = Engine(small)
     marks: list[Mark] = []
     asked = []
@@ -138,7 +140,7 @@ def test_nothing_is_looked_at_twice(small: Design) -> None:
     assert 1 <= len(asked) == len(set(asked)) <= 7
 
 
-def test_only_what_fuses_carry_is_asked_to_be_lit(small: Design) -> None:
+def test_requested_lit_sets_stay_within_the_fuses(small: Design) -> None:
     # 6 strands of 8 nodes at 36.8 mA: 1.77 A in all; a strand alone 0.33 A with the others dark
     weak = dataclasses.replace(small.feeds[0], fuse_a=0.7)
     design = dataclasses.replace(small, feeds=(weak,))
@@ -155,7 +157,7 @@ def test_only_what_fuses_carry_is_asked_to_be_lit(small: Design) -> None:
     assert len(readings) == 6
 
 
-def test_a_set_that_is_too_much_is_halved(small: Design) -> None:
+def test_lit_set_beyond_the_fuse_is_halved(small: Design) -> None:
     weak = dataclasses.replace(small.feeds[0], fuse_a=1.0)
     design = dataclasses.replace(small, feeds=(weak,))
     found = permitted_sets(lit_sets(design, np.zeros(6)), PermittedLitSets(Circuit(design)))

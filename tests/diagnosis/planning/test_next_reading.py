@@ -1,4 +1,4 @@
-"""The next reading: series along a rail, leads that stay, and the iron before little is learned."""
+"""Choice of the next reading: series along a rail, leads in place, repair before small gains."""
 
 from __future__ import annotations
 
@@ -13,15 +13,16 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
-from benchtest.diagnosis.inference.conditional import EvidenceSet
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
 from benchtest.diagnosis.inference.multiple_faults import partial_explanations
+from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.diagnosis.planning.next_reading import (
-    PlanningEvidence,
     best_score,
     choose_reading,
     rank_readings,
     time_weights_after,
 )
+from benchtest.diagnosis.planning.regression import PlanningEvidence
 from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -35,7 +36,7 @@ from tests.diagnosis.conftest import Bench
 
 @pytest.fixture(scope="module")
 def arch() -> Design:
-    """Eight strands on one bus: volts at a strand's end tell of both its joints."""
+    """Eight strands on one bus: the voltage at a strand's end depends on both its joints."""
     text = files("benchtest.virtual").joinpath("tide-arch.toml").read_text("utf-8")
     return parse_design(text, "tide-arch")
 
@@ -52,43 +53,50 @@ def _read(bench: Bench, *asks: tuple[str, str]) -> tuple[Reading, ...]:
     )
 
 
-class Fan:
-    """Ten strands between two ring boards, and a plan of which outcomes are supposed."""
+class RingFan:
+    """Ten strands between two ring boards, with plans from chosen readings."""
 
     def __init__(self, design: Design) -> None:
         self.design = design
         self.engine = Engine(design)
 
+    def forecaster(
+        self, readings: Sequence[Reading]
+    ) -> tuple[Forecaster, ConditionalEvidence, PlanningEvidence]:
+        """Return the forecaster after readings, and the evidence in two forms."""
+        assumption = self.engine._usual
+        conditional = assumption.views.of(EvidenceSet(readings, (), DEFAULT_METER, ()))
+        evidence = PlanningEvidence(readings, conditional.likelihood, conditional.likelihoods)
+        return self.engine.forecasters(assumption).of(conditional), conditional, evidence
+
     def plan(
-        self, readings: Sequence[Reading] = (), then: Callable[[Reading], float] | None = None
+        self, readings: Sequence[Reading] = (), gain_after: Callable[[Reading], float] | None = None
     ) -> NextReading:
-        """Return what is read next; without `then`, by what that reading alone adds."""
-        view = self.engine._usual.views.of(EvidenceSet(readings, (), DEFAULT_METER, ()))
-        forecaster = self.engine._usual.forecaster(view)
-        evidence = PlanningEvidence(readings, view.likelihood, view.likelihoods)
-        return choose_reading(rank_readings(forecaster, view.posterior, evidence), then=then)
+        """Return the next reading; without `gain_after`, by its own information alone."""
+        forecaster, conditional, evidence = self.forecaster(readings)
+        ranking = rank_readings(forecaster, conditional.posterior, evidence)
+        return choose_reading(ranking, gain_after=gain_after)
 
     def after(self, reading: Reading) -> float:
-        """Return what the best reading adds once a reading has shown what is supposed."""
-        view = self.engine._usual.views.of(EvidenceSet([reading], (), DEFAULT_METER, ()))
-        evidence = PlanningEvidence([reading], view.likelihood, view.likelihoods)
-        return best_score(self.engine._usual.forecaster(view), view.posterior, evidence)
+        """Return the score of the best reading after a supposed one."""
+        forecaster, conditional, evidence = self.forecaster([reading])
+        return best_score(forecaster, conditional.posterior, evidence)
 
-    def supposed(self, then: Callable[[Reading], float]) -> list[Reading]:
-        """Return the outcomes that the plan asks about."""
+    def supposed(self, gain_after: Callable[[Reading], float]) -> list[Reading]:
+        """Return the readings that the plan supposes."""
         asked: list[Reading] = []
 
         def spy(reading: Reading) -> float:
             asked.append(reading)
-            return then(reading)
+            return gain_after(reading)
 
-        self.plan(then=spy)
+        self.plan(gain_after=spy)
         return asked
 
 
 @pytest.fixture(scope="module")
-def ring(make_fan: Callable[..., Design]) -> Fan:
-    return Fan(make_fan(10, 40, ring=True))
+def ring(make_fan: Callable[..., Design]) -> RingFan:
+    return RingFan(make_fan(10, 40, ring=True))
 
 
 def _is_span(probe: Probe | None) -> bool:
@@ -99,27 +107,27 @@ def _is_span(probe: Probe | None) -> bool:
     return red.rail == black.rail and boards == {"foot", "crown"}
 
 
-def test_a_drop_along_the_rail_is_read_first_for_what_the_next_reading_adds(ring: Fan) -> None:
+def test_rail_span_is_read_first_for_the_information_of_the_second_reading(ring: RingFan) -> None:
     bench = Bench(ring.design, {}, seed=22)
     bench.find(ring.engine, at_most=1)
     assert not _is_span(ring.plan(bench.readings).probe)
     assert _is_span(ring.engine.diagnose(bench.readings).next.probe)
 
 
-def test_the_question_about_one_outcome_does_not_change_the_other(ring: Fan) -> None:
+def test_gain_after_one_supposed_reading_does_not_change_the_other(ring: RingFan) -> None:
     assert ring.supposed(ring.after) == ring.supposed(lambda _: 0.0)
 
 
 @pytest.mark.parametrize("seed", [21, 22])
-def test_a_sound_fan_between_rings_is_settled_within_twelve_readings(ring: Fan, seed: int) -> None:
+def test_healthy_ring_fan_is_settled_within_twelve_readings(ring: RingFan, seed: int) -> None:
     finding = Bench(ring.design, {}, seed).find(ring.engine, at_most=12)
     assert finding.next.settled
     assert finding.healthy > 0.9
 
 
 @pytest.mark.parametrize(("joint", "ohm"), [("3B+", math.inf), ("6A-", 0.08)])
-def test_a_bad_joint_between_rings_is_named_within_nine_readings(
-    ring: Fan, joint: str, ohm: float
+def test_bad_joint_of_a_ring_fan_is_named_within_nine_readings(
+    ring: RingFan, joint: str, ohm: float
 ) -> None:
     bench = Bench(ring.design, {joint: ohm}, seed=23)
     finding = bench.find(ring.engine, at_most=12)
@@ -127,26 +135,25 @@ def test_a_bad_joint_between_rings_is_named_within_nine_readings(
     assert len(bench.readings) <= 9
 
 
-def test_leads_that_stay_count_for_a_reading(ring: Fan) -> None:
+def test_leads_that_stay_in_place_save_time(ring: RingFan) -> None:
     probe = parse_probe("foot:1+>crown:1+", ring.design)
-    view = ring.engine._usual.views.of(EvidenceSet((), (), DEFAULT_METER, ()))
-    forecaster = ring.engine._usual.forecaster(view)
-    efforts = time_weights_after(
+    forecaster, _, _ = ring.forecaster(())
+    weights = time_weights_after(
         forecaster, [Reading(parse_lit_set("all", ring.design), probe, 0.05)]
     )
     place = forecaster.place_of
-    # two moves, one move, none: 5 s, 2.5 s and 0 s beside settling and typing
+    # two moves, one move, none: 5 s, 2.5 s and 0 s, with settling and typing each
     fresh, shared = parse_probe("foot:6+>crown:6+", ring.design), "crown:1+>crown:4+"
-    one = efforts.seconds[place[parse_probe(shared, ring.design)]]
-    assert efforts.seconds[place[probe]] < one < efforts.seconds[place[fresh]]
+    one = weights.seconds[place[parse_probe(shared, ring.design)]]
+    assert weights.seconds[place[probe]] < one < weights.seconds[place[fresh]]
     # crown:1+ has the black lead: exchanged, it stays there
-    _, turned = efforts.with_faster_leads(
+    _, turned = weights.with_faster_leads(
         (parse_lit_set("all", ring.design), parse_probe(shared, ring.design))
     )
     assert str(turned) == "crown:4+>crown:1+"
 
 
-def test_any_probe_may_be_read_as_often_as_a_person_likes(ring: Fan) -> None:
+def test_repeated_readings_of_any_probe_are_accepted(ring: RingFan) -> None:
     design, everything = ring.design, parse_lit_set("all", ring.design)
     probes = ("1A+>8B-", "crown:4+>crown:2+")
     readings = [Reading(everything, parse_probe(one, design), 4.9 * (one[1] == "A"))
@@ -154,13 +161,13 @@ def test_any_probe_may_be_read_as_often_as_a_person_likes(ring: Fan) -> None:
     assert 0.0 <= ring.engine.diagnose(readings).healthy <= 1.0
 
 
-def test_lit_halves_show_an_open_joint_in_the_drop_along_its_rail(
+def test_open_joint_raises_the_rail_drop_of_lit_halves(
     make_fan: Callable[..., Design],
 ) -> None:
-    """Between boards of no resistance, strands of resistance R draw I each along their length.
+    """Strands of resistance R with current I each, between boards without resistance.
 
-    A lit strand takes half of I from either end, so the far board is `I R / 2 · lit / strands`
-    lower than the near one; a strand that is open at the far board gives nothing to it.
+    A lit strand takes half of I from either end, so that the far board is `I R / 2 · lit / strands`
+    lower than the near one; a strand that is open at the far board supplies nothing to it.
     """
     thick = make_fan(10, 20, wire="28 AWG")
     thick = replace(
@@ -179,18 +186,20 @@ def test_lit_halves_show_an_open_joint_in_the_drop_along_its_rail(
     assert drop_v({"2B+": math.inf}) / sound_v == pytest.approx(4 / 5 * 10 / 9, rel=0.01)
 
 
-def test_what_is_sure_is_mended_before_more_is_read(arch: Design, engine: Engine) -> None:
+def test_certain_fault_is_repaired_before_further_readings(arch: Design, engine: Engine) -> None:
     asks = [("all", "4A"), ("all", "2A"), ("all", "ridge:2+>2A+")]
     finding = engine.diagnose(_read(Bench(arch, {"2A+": 0.54}, seed=5), *asks))
     assert finding.next.settled
     assert finding.suspects[0].where == "2A+"
     assert finding.suspects[0].probability > 0.99
-    # nobody has read anything of strand 7 yet, and nobody need do so before the iron
+    # strand 7 has no reading yet, and needs none before the repair
     assert {band.name: band.cleared_ohm for band in finding.joints}["7A+"] is None
 
 
-def test_a_pair_that_no_single_joint_comes_near_is_found(arch: Design, engine: Engine) -> None:
-    """Behind 9 ohm every node is starved: by all readings together no joint explains anything."""
+def test_two_bad_joints_are_named_if_no_single_joint_explains_the_readings(
+    arch: Design, engine: Engine
+) -> None:
+    """Every node behind 9 ohm is undervoltage: no single joint explains all readings together."""
     bench = Bench(arch, {"main+": 9.4, "4A+": 6.4}, seed=4)
     readings = _read(
         bench,

@@ -1,4 +1,4 @@
-"""Rules that choose the next reading, on a small fan with one bad joint."""
+"""Rules that request the next reading, on a small fan with one bad joint."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from benchtest.circuit.prediction import predict
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.model.faults import Priors
-from benchtest.diagnosis.planning.request_rules import MIN_DATA_FAULT_PROBABILITY
+from benchtest.diagnosis.thresholds import MIN_DATA_FAULT_PROBABILITY
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -16,7 +16,7 @@ from benchtest.prop.notation import parse_probe
 from tests.fuzz.good import small_fan
 
 INFERRED = [("2", "1A+>2A+"), ("2", "2A"), ("2", "2B"), ("all", "1A"), ("all", "3B"), ("all", "2A")]
-"""Readings that name joint 2A+, none of them across it."""
+"""Readings that name joint 2A+ without one across it."""
 DROP = "foot:2+>2A+"
 
 
@@ -31,7 +31,7 @@ def engine(fan: Design) -> Engine:
 
 
 def _shown(fan: Design, lit_text: str, probe_text: str) -> Reading:
-    """The reading of a meter at a fan whose joint 2A+ has 0.9 ohm."""
+    """Return the reading of a fan whose joint 2A+ has 0.9 ohm."""
     lit, probe = parse_lit_set(lit_text, fan), parse_probe(probe_text, fan)
     volts = predict(fan, lit, [probe], {"2A+": 0.9}).probes[0].volts
     return Reading(lit, probe, round(volts, 4 if abs(volts) < 0.6 else 3))
@@ -46,7 +46,7 @@ def _is_asked(found: Finding) -> bool:
     return found.next.before_repair and str(found.next.probe) == DROP
 
 
-def test_a_named_joints_own_drop_comes_before_the_iron(
+def test_drop_of_a_named_joint_is_read_before_its_repair(
     fan: Design, engine: Engine, inferred: list[Reading]
 ) -> None:
     found = engine.diagnose(inferred)
@@ -60,7 +60,7 @@ def test_a_named_joints_own_drop_comes_before_the_iron(
     assert read.suspects[0].probability > found.suspects[0].probability - 0.01
 
 
-def test_a_drop_that_leads_cannot_reach_is_not_asked_for(
+def test_unreachable_drop_is_not_requested(
     fan: Design, engine: Engine, inferred: list[Reading]
 ) -> None:
     probe = parse_probe(DROP, fan)
@@ -72,7 +72,7 @@ def test_a_drop_that_leads_cannot_reach_is_not_asked_for(
     assert _is_asked(other)
 
 
-def test_nothing_is_read_before_the_iron_of_a_sound_fan(fan: Design, engine: Engine) -> None:
+def test_healthy_fan_needs_no_drop_before_a_repair(fan: Design, engine: Engine) -> None:
     asks = [("all", f"{n}{end}") for n in (1, 2, 3) for end in "AB"]
     sound = [
         Reading(lit, probe, round(predict(fan, lit, [probe]).probes[0].volts, 3))
@@ -81,7 +81,7 @@ def test_nothing_is_read_before_the_iron_of_a_sound_fan(fan: Design, engine: Eng
     assert not engine.diagnose(sound).next.before_repair
 
 
-def test_power_is_read_before_a_data_joint_is_repaired_where_nothing_lights(fan: Design) -> None:
+def test_power_of_a_dark_prop_is_read_before_its_data_joint_is_repaired(fan: Design) -> None:
     engine, lit = Engine(fan, Priors(data_open=0.02)), parse_lit_set("all", fan)
     marks = [Mark(lit, strand.number, 1, strand.nodes, "dark") for strand in fan.strands]
     entry = str(fan.data_path[0])
