@@ -1,7 +1,11 @@
 """Suspects from evidence, and the next reading worth taking."""
 
 from benchtest.diagnosis.engine import Engine, diagnose
-from benchtest.diagnosis.expected_readings import ExpectedReading, expected_reading
+from benchtest.diagnosis.expected_readings import (
+    ExpectedReading,
+    expected_reading,
+    next_reading_s,
+)
 from benchtest.diagnosis.finding import (
     Finding,
     JointBand,
@@ -32,6 +36,7 @@ __all__ = [
     "has_outlier",
     "healthy_volts",
     "judged_healthy",
+    "next_reading_s",
     "possible_volts",
     "still_valid",
     "strands_to_retest",

@@ -1,4 +1,4 @@
-"""Volts of the next reading under each of the likeliest faults."""
+"""Volts of the next reading under each of the likeliest faults, and its cost in seconds."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding
+from benchtest.diagnosis.planning.cost import leads_after, reading_cost
 from benchtest.diagnosis.voltage_profile import grid_column, solution_with_joint
-from benchtest.prop.design import Probe
+from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import LitSet
 
 MAX_JOINTS, MIN_PROBABILITY = 3, 0.02
@@ -41,3 +42,16 @@ def expected_reading(
             volts = solution_with_joint(engine, lit, number, grid_column(band)).volts(probe)
             found.append(ExpectedReading(band.name, float(volts)))
     return tuple(found)
+
+
+def next_reading_s(finding: Finding, design: Design) -> float | None:
+    """Return the person's seconds of the next reading, leads where the last reading left them. [s]
+
+    None without a next reading.
+    """
+    ask = finding.next
+    if ask.lit is None or ask.probe is None:
+        return None
+    taken = (row.reading for row in finding.readings if row.reading.volts is not None)
+    leads = leads_after(design, ((reading.lit, reading.probe) for reading in taken))
+    return reading_cost(design, leads, ask.lit, ask.probe).seconds

@@ -63,6 +63,7 @@ KEYS: dict[str, tuple[str, str]] = {
     "go_on": ("enter", "Enter"),
     "leave_out": ("s", "s"),
     "end_soak": ("e", "e"),
+    "enough": ("e", "e"),
     "flicker": ("f", "f"),
     "meter": ("v", "v"),
     "type": ("", "0-9 - ."),
@@ -137,7 +138,8 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
     "recolour": (("yes", "look again"), ("replaced", "a node was replaced"), ("back", "back")),
     "think": (),
     "read": (
-        ("type", "the reading"), ("go_on", "save"), ("leave_out", "skip: cannot reach it"),
+        ("type", "the reading"), ("go_on", "save"), ("enough", "enough"),
+        ("leave_out", "skip: cannot reach it"),
         ("own_reading", "another probe"), ("meter", "read the virtual meter"),
         ("yes", "also reads"),
     ),
@@ -196,6 +198,8 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         without.add("yes")
     if task == "read" and not model.advice.may_skip:
         without.add("leave_out")
+    if not model.advice.enough:
+        without.add("enough")
     if model.profile is None:
         without.add("plot")
     if task == "check" and model.unit == "V":
@@ -214,6 +218,11 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         labels |= {"yes": "it lights", "no": "it does not"}
     if task == "read":
         labels["type"] = "millivolts; V for volts" if model.unit == "mV" else "volts; m for mV"
+    if (advice := model.advice).enough:
+        price = (
+            "" if advice.seconds is None else f"; this reading takes about {advice.seconds:.0f} s"
+        )
+        labels["enough"] = f"enough: {advice.enough}{price}"
     if model.unit == "Ω":
         labels |= {"yes": "OL, or far above", "no": "rails shorted"}
     return [replace(one, label=labels.get(one.action, one.label)) for one in found]

@@ -402,6 +402,9 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     def action_end_soak(self) -> None:
         self._do(self.workbench.end_soak)
 
+    def action_enough(self) -> None:
+        self._do_light(self.workbench.accept_enough)
+
     def action_go_on(self) -> None:
         """Enter the number in the field, end a walk, begin a soak, or sign off."""
         prompt, task = self.view.prompt, self.model.task

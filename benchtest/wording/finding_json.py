@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from benchtest.diagnosis.expected_readings import next_reading_s
 from benchtest.diagnosis.finding import Finding, JudgedReading, NearFault, Suspect
-from benchtest.diagnosis.planning.cost import leads_after, reading_cost
 from benchtest.evidence.marks import Mark
 from benchtest.prop.design import Design
 from benchtest.wording.reasons import reason_text
@@ -43,27 +43,14 @@ def _look(finding: Finding, design: Design) -> dict[str, Any] | None:
 
 
 def _next_reading(finding: Finding, design: Design) -> dict[str, Any]:
-    ask = finding.next
+    ask, seconds = finding.next, next_reading_s(finding, design)
     return {
         "lit": None if ask.lit is None else ask.lit.text(design),
         "probe": None if ask.probe is None else str(ask.probe),
         "expect_bits": _round(ask.expect_bits),
-        "expect_s": _expected_s(finding, design),
+        "expect_s": None if seconds is None else round(seconds, 2),
         "settled": ask.settled,
     }
-
-
-def _expected_s(finding: Finding, design: Design) -> float | None:
-    """Return the person's seconds of the next reading, leads where the last reading left them.
-
-    None without a next reading.
-    """
-    ask = finding.next
-    if ask.lit is None or ask.probe is None:
-        return None
-    taken = (row.reading for row in finding.readings if row.reading.volts is not None)
-    leads = leads_after(design, ((reading.lit, reading.probe) for reading in taken))
-    return round(reading_cost(design, leads, ask.lit, ask.probe).seconds, 2)
 
 
 def _suspect(suspect: Suspect, design: Design) -> dict[str, Any]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from benchtest.diagnosis import Finding, NextReading, Suspect
+from benchtest.diagnosis import Finding, NextReading, Suspect, next_reading_s
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
+from benchtest.session.guidance.enough import enough_text, is_enough
 from benchtest.session.guidance.release import low_volts_items, unfinished_items
 from benchtest.session.guidance.supply_doubt import is_answered, supply_doubt
 from benchtest.session.log import colour_checks, power_checks
@@ -64,6 +65,10 @@ class Advice:
     caution: str = ""
     replaces: int | None = None
     """Event of the reading that is taken again; None for none."""
+    enough: str = ""
+    """Record of a sign-off without this reading; empty if the reading is needed."""
+    seconds: float | None = None
+    """The person's seconds of a reading that is not needed. [s]"""
     may_skip: bool = False
     """True if the user can answer that it cannot be taken; it is not asked for again."""
 
@@ -122,7 +127,11 @@ def _step_after_finding(state: State, finding: Finding) -> Advice:
         likely = f" It is likely {' or '.join(orders)}." if orders else ""
         return Advice("repair", f"Repair: {repair_text(top, state.design)}.{likely}", suspect=top)
     if not ask.settled and ask.lit is not None:
-        return _reading_advice(state, ask)
+        advice = _reading_advice(state, ask)
+        if is_enough(state, finding):
+            seconds = next_reading_s(finding, state.design)
+            advice = replace(advice, enough=enough_text(finding), seconds=seconds)
+        return advice
     if top is not None and probability > MIN_SUSPECT_PROBABILITY:
         if (ohms := _ohms_first(state, top)) is not None:
             return ohms
@@ -207,6 +216,11 @@ def _reading_advice(state: State, ask: NextReading) -> Advice:
     first = "is there power" if ask.probe.is_rail else "the joint itself"
     text = f"Before the repair, {first}: v{words}" if ask.before_repair else f"V{words}"
     return Advice("read", text, lit=ask.lit, probe=ask.probe, may_skip=ask.before_repair)
+
+
+def sign_off_advice(enough: str) -> Advice:
+    """Ask for a sign-off in place of further readings."""
+    return Advice("sign-off", f"Enough: {enough}. Sign off as:")
 
 
 def check_advice(state: State, key: CheckKey) -> Advice:

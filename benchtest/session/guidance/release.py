@@ -10,6 +10,7 @@ from benchtest.formatting import name_strands
 from benchtest.prop.design import Design
 from benchtest.prop.notation import name_locations, parse_location
 from benchtest.records.models import Stage
+from benchtest.session.guidance.enough import is_enough
 from benchtest.session.guidance.supply_doubt import describe_low_volts
 from benchtest.session.log import colour_checks
 from benchtest.session.log.events import Concluded
@@ -59,7 +60,7 @@ def _of_evidence(state: State, finding: Finding | Concluded) -> list[str]:
     """Return the readings left to take or, once they decide, the suspects left to repair."""
     settled = finding.settled if isinstance(finding, Concluded) else finding.next.settled
     guilty = [(name, p) for name, p in suspected(finding) if p > MIN_SUSPECT_PROBABILITY]
-    if not settled or not state.readings:
+    if not (settled or is_enough(state, finding)) or not state.readings:
         names = _places([name for name, _ in guilty[:MAX_NAMED_SUSPECTS]], state.design)
         return [f"readings to clear {names}" if guilty else "readings that settle it"]
     return [

@@ -25,6 +25,7 @@ from benchtest.records.strand_plot import (
     StrandPanel,
     StrandPlot,
 )
+from benchtest.session.guidance.enough import is_enough
 from benchtest.session.log.evidence import accepted_readings
 from benchtest.session.session import Session
 
@@ -73,11 +74,12 @@ def lowest_read_v(plot: StrandPlot | None) -> float | None:
 
 
 def settled_lowest_v(session: Session, found: Finding) -> float | None:
-    """Return the lowest volts along the strands by a settled finding; None by any other. [V]
+    """Return the lowest volts along the strands by a finding that allows a sign-off, else None. [V]
 
     Takes some tens of milliseconds: call it from a worker thread.
     """
-    return lowest_read_v(strand_plot(session, found)) if found.next.settled else None
+    is_final = found.next.settled or is_enough(session.state, found)
+    return lowest_read_v(strand_plot(session, found)) if is_final else None
 
 
 def strand_curve(session: Session, found: Finding, lit: LitSet, number: int) -> StrandCurve | None:

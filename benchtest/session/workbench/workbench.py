@@ -19,7 +19,7 @@ from benchtest.prop.notation import location_strand, parse_location, parse_probe
 from benchtest.records.models import STAGES, Stage
 from benchtest.session.display.bench_model import BenchModel, SourceModel
 from benchtest.session.display.finding_details import FindingDetails
-from benchtest.session.guidance.next_step import Advice, colour_advice, search_of
+from benchtest.session.guidance.next_step import Advice, colour_advice, search_of, sign_off_advice
 from benchtest.session.guidance.overrides import Overrides
 from benchtest.session.guidance.steps import StepName, step_questions
 from benchtest.session.log.events import (
@@ -333,6 +333,16 @@ class Workbench:
             raise InputError("no strand lights wholly; repair the dark ones, then see its colours")
         self.active.overrides = Overrides(step=step, queue=tuple(queue))
 
+    def accept_enough(self) -> None:
+        """Ask for the sign-off in place of further readings.
+
+        Raises:
+            InputError: the evidence is not enough yet.
+        """
+        if not (enough := self.advice.enough):
+            raise InputError("not enough evidence to sign off yet; take the reading")
+        self.active.overrides = Overrides(queue=(sign_off_advice(enough),))
+
     def drop_overrides(self) -> None:
         """Return to the questions of the guidance; pause a soak."""
         self.soak.pause()
@@ -433,6 +443,7 @@ class Workbench:
         """
         if not by.strip():
             raise InputError("a sign-off needs a name")
+        self.active.overrides = Overrides()
         self.active.record(SignedOff(by.strip(), comment.strip()))
         self.light.dark()
 
