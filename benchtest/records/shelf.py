@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from uuid import uuid4
 
 import platformdirs
@@ -401,9 +401,17 @@ class Shelf:
 
     def last_target(self, tag: str | None = None) -> str | None:
         """Return the target of the last event that has one, of a unit or of the whole bench."""
+        return self._last_text("target", tag)
+
+    def last_signer(self) -> str | None:
+        """Return the name below the last sign-off of the bench; None without any."""
+        return self._last_text("by", None)
+
+    def _last_text(self, field: Literal["target", "by"], tag: str | None) -> str | None:
+        """Return a text of the last event that has it, of a unit or of the whole bench."""
         query = (
-            "SELECT substr(json_extract(data, '$.target'), 1, 200) FROM event WHERE session = ? "
-            "AND json_type(data, '$.target') = 'text' ORDER BY seq DESC LIMIT 1"
+            f"SELECT substr(json_extract(data, '$.{field}'), 1, 200) FROM event WHERE session = ? "
+            f"AND json_type(data, '$.{field}') = 'text' ORDER BY seq DESC LIMIT 1"
         )
         with explain_errors(self.path):
             for row in reversed(self.sessions(tag)):

@@ -415,8 +415,10 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         elif task == "soak":
             self._do(self.workbench.begin_soak)
         elif task == "sign-off":
+            signer = self.workbench.last_signer
             self.app.push_screen(
-                FormDialog("Sign off", [FormLine("your name"), FormLine("comment")]), self._signed
+                FormDialog("Sign off", [FormLine("your name", signer), FormLine("comment")]),
+                self._signed,
             )
 
     def _signed(self, lines: list[str] | None) -> None:

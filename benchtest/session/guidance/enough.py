@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchtest.diagnosis import Finding
+from benchtest.formatting import format_ohms
 from benchtest.session.log.events import Concluded
 from benchtest.session.log.state import State
 
@@ -32,11 +33,11 @@ def enough_text(finding: Finding) -> str:
     """Return what the record will show of a unit that is signed off now.
 
     >>> enough_text(Finding(0.974, (), (), None, (), 0.2124))
-    'no joint above 212 mΩ, 97 %'
+    'no joint above 210 mΩ, 97 %'
     """
     assert finding.cleared_ohm is not None
     percent = min(99, int(100 * finding.healthy))
-    return f"no joint above {finding.cleared_ohm * 1e3:.0f} mΩ, {percent} %"
+    return f"no joint above {format_ohms(finding.cleared_ohm)}, {percent} %"
 
 
 def _is_read_under_load(state: State) -> bool:

@@ -13,6 +13,7 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.evidence.reading_source import ReadingSource
+from benchtest.input_files import strip_control_chars
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import location_strand, parse_location, parse_probe
@@ -434,6 +435,11 @@ class Workbench:
             known = ", ".join(STAGES)
             raise NameFault(f'stage "{word[:20]}": give one of {known}{did_you_mean(word, STAGES)}')
         self.active.record(StageSet(stage))
+
+    @property
+    def last_signer(self) -> str:
+        """Name below the last sign-off of the bench, to be offered; empty without any."""
+        return strip_control_chars(self.session.shelf.last_signer() or "")
 
     def sign_off(self, by: str, comment: str = "") -> None:
         """Record who signs the unit off, and take it dark.

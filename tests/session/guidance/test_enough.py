@@ -8,6 +8,7 @@ import pytest
 
 from benchtest.diagnosis import Engine, Finding, NextReading, next_reading_s
 from benchtest.errors import InputError
+from benchtest.formatting import format_ohms
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
@@ -73,7 +74,7 @@ def test_a_sound_unit_may_be_signed_off_before_the_last_reading(design_text: str
     assert offered.task == "read"
     assert finding.healthy >= MIN_ENOUGH_PROBABILITY
     assert finding.cleared_ohm is not None
-    assert offered.enough.startswith(f"no joint above {finding.cleared_ohm * 1e3:.0f} mΩ, 9")
+    assert offered.enough.startswith(f"no joint above {format_ohms(finding.cleared_ohm)}, 9")
     assert offered.seconds == next_reading_s(finding, design)
     assert unfinished_items(state, finding) == []
 
@@ -100,12 +101,19 @@ def test_enough_asks_for_the_name_and_undo_goes_back(workbench: Workbench) -> No
     with pytest.raises(InputError, match="not enough evidence"):
         workbench.accept_enough()
     workbench.active.finding = _finding(design, 0.974, 0.212)
-    assert workbench.advice.enough == "no joint above 212 mΩ, 97 %"
+    assert workbench.advice.enough == "no joint above 210 mΩ, 97 %"
     workbench.accept_enough()
-    assert workbench.advice.text == "Enough: no joint above 212 mΩ, 97 %. Sign off as:"
+    assert workbench.advice.text == "Enough: no joint above 210 mΩ, 97 %. Sign off as:"
     workbench.drop_overrides()
     assert workbench.advice.text == "Volts at 2B with all lit?"
     workbench.accept_enough()
     workbench.sign_off("Wren")
     assert workbench.session.state.signed is not None
     assert workbench.advice.text.startswith("Signed off by Wren.")
+
+
+def test_the_last_signer_is_offered_for_the_next_unit(workbench: Workbench) -> None:
+    assert workbench.last_signer == ""
+    pass_all(workbench)
+    workbench.sign_off(" Wren ", "by hand")
+    assert workbench.last_signer == "Wren"
