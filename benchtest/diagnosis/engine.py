@@ -128,7 +128,7 @@ class Engine:
         ] = {}
         self._all_bins: ToleranceAssumption | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
-            self._all_bins = ToleranceAssumption(self._usual.views.with_tolerances(wide))
+            self._all_bins = ToleranceAssumption(self._usual.cache.with_tolerances(wide))
         # weak: forecasts are dropped together with their assumption
         self._forecasters: WeakKeyDictionary[ToleranceAssumption, ForecasterCache] = (
             WeakKeyDictionary()
@@ -137,7 +137,7 @@ class Engine:
     @cached_property
     def responses(self) -> DesignResponse:
         """The design's circuit under every single fault."""
-        return self._usual.views.responses()
+        return self._usual.cache.responses()
 
     @cached_property
     def permitted(self) -> PermittedLitSets:
@@ -147,7 +147,7 @@ class Engine:
     def forecasters(self, assumption: ToleranceAssumption) -> ForecasterCache:
         """Return the cached forecasters under a tolerance assumption."""
         if assumption not in self._forecasters:
-            self._forecasters[assumption] = ForecasterCache(assumption.views.tolerances)
+            self._forecasters[assumption] = ForecasterCache(assumption.cache.tolerances)
         return self._forecasters[assumption]
 
     def diagnose(
@@ -252,7 +252,7 @@ class Engine:
         assumption, unconditional = self._with_read_supplies(assumption, unconditional, before)
         assumption, unconditional = self._with_two_reels(assumption, unconditional, before)
         history = assumption.history(before, case.meter)
-        lookup = CachedLookup(assumption.views, case, history, unconditional)
+        lookup = CachedLookup(assumption.cache, case, history, unconditional)
         unsteady = find_unsteady_joints(unconditional)
         if unsteady is not None and unsteady.log_total < unconditional.posterior.log_total:
             unsteady = None  # a slip, or a steady fault, explains the repeats better
@@ -364,13 +364,13 @@ class Engine:
         volts = supplies_as_read(unconditional)
         if not volts:
             return assumption, unconditional
-        key = tuple(sorted(volts.items())), assumption.views.tolerances
+        key = tuple(sorted(volts.items())), assumption.cache.tolerances
         if key not in self._supplied:
             for oldest in list(self._supplied)[: 1 - MAX_CACHED_ASSUMPTIONS]:
                 del self._supplied[oldest]
-            fed = assumption.views.design.with_supply_volts(volts)
+            fed = assumption.cache.design.with_supply_volts(volts)
             self._supplied[key] = ToleranceAssumption(
-                ConditionalCache(fed, self.space, assumption.views.tolerances)
+                ConditionalCache(fed, self.space, assumption.cache.tolerances)
             )
         supplied = self._supplied[key]
         found = supplied.unconditional(unconditional.case, before)
@@ -389,11 +389,11 @@ class Engine:
         tolerances = with_reels(unconditional)
         if tolerances is None:
             return assumption, unconditional
-        key = assumption.views.design.feeds, tolerances
+        key = assumption.cache.design.feeds, tolerances
         if key not in self._reeled:
             for oldest in list(self._reeled)[: 1 - MAX_CACHED_ASSUMPTIONS]:
                 del self._reeled[oldest]
-            self._reeled[key] = ToleranceAssumption(assumption.views.with_tolerances(tolerances))
+            self._reeled[key] = ToleranceAssumption(assumption.cache.with_tolerances(tolerances))
         reeled = self._reeled[key]
         found = reeled.unconditional(unconditional.case, before)
         odds = odds_log(len(self.design.strands), len(tolerances.reels))
@@ -408,7 +408,7 @@ class Engine:
         unconditional = self._usual.unconditional(case, before)
         if self._all_bins is None or not case.readings:
             return self._usual, unconditional
-        if not is_other_bin(unconditional, self._all_bins.views.tolerances.current):
+        if not is_other_bin(unconditional, self._all_bins.cache.tolerances.current):
             return self._usual, unconditional
         return self._all_bins, self._all_bins.unconditional(case, before)
 

@@ -15,7 +15,7 @@ from benchtest.prop.design import Design
 
 MAX_UNITS, MAX_UNITS_LARGE = 900_000, 3_000_000
 """Units of one finding: of props up to 16 strands of 50 nodes, and of larger ones."""
-MIN_LARGE_NODES = 1000
+MIN_LARGE_BUDGET_NODES = 1000
 """Nodes from which the larger limit applies."""
 
 
@@ -104,7 +104,7 @@ class SolveBudget:
 
 def max_units(design: Design) -> int:
     """Return the units of one finding on a design."""
-    return MAX_UNITS_LARGE if design.node_count >= MIN_LARGE_NODES else MAX_UNITS
+    return MAX_UNITS_LARGE if design.node_count >= MIN_LARGE_BUDGET_NODES else MAX_UNITS
 
 
 def solve_units(design: Design) -> int:

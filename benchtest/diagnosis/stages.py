@@ -26,11 +26,11 @@ class ToleranceAssumption:
     """One assumption about the deviation of a unit from its design, with cached results.
 
     Attributes:
-        views: conditional evidence under this assumption.
+        cache: conditional evidence under this assumption.
     """
 
-    def __init__(self, views: ConditionalCache) -> None:
-        self.views = views
+    def __init__(self, cache: ConditionalCache) -> None:
+        self.cache = cache
         self._history: tuple[tuple[PreRepairEvidence, ...], Meter, RepairHistory] | None = None
 
     def history(self, before: tuple[PreRepairEvidence, ...], meter: Meter) -> RepairHistory | None:
@@ -41,7 +41,7 @@ class ToleranceAssumption:
         if not before:
             return None
         if self._history is None or self._history[:2] != (before, meter):
-            self._history = before, meter, RepairHistory(before, self.views, meter)
+            self._history = before, meter, RepairHistory(before, self.cache, meter)
         return self._history[2]
 
     def unconditional(
@@ -49,11 +49,11 @@ class ToleranceAssumption:
     ) -> ConditionalEvidence:
         """Return the evidence with no fault given."""
         history = self.history(before, case.meter)
-        return self.views.of(case, earlier=None if history is None else history.given(()))
+        return self.cache.of(case, earlier=None if history is None else history.given(()))
 
     def forget(self) -> None:
         """Limit what is cached from one finding to the next, for any number of lit sets."""
-        self.views.forget()
+        self.cache.forget()
 
 
 @dataclass(frozen=True)

@@ -126,131 +126,95 @@ dropped: one in a thousand."""
 MIN_LISTED_PROBABILITY = 1e-3
 """Suspects with less probability are not listed: a unit has hundreds of joints, and a list of all
 of them hides the likely ones. Ours."""
-
 MIN_EXPLAINED_PROBABILITY = 0.05
 """Suspects from this probability get a reason: explaining costs a likelihood per suspect. Ours."""
-
 MIN_TIED_PROBABILITY = 0.02
 """Suspects below this probability join no tie: separating them would not change a repair. Ours."""
-
 MAX_TIE_LOG = 0.7
 """Explanations whose likelihoods differ by less are tied: a factor of two (ln 2 = 0.69)."""
-
 MIN_DECIDED_PROBABILITY = 0.9
 """A unit counts as healthy, or one name or tie as its fault, from this probability. Ours."""
-
 MIN_OPEN_PROBABILITY = 0.1
 """A suspect from this probability keeps a finding open while another is named: the complement of
 `MIN_DECIDED_PROBABILITY`."""
-
 MAX_SPREAD_PROBABILITY = 0.05
 """A unit more likely healthy than not, with no suspect above this, is decided too: the remaining
 probability is spread over joints that no reading separates. Ours."""
-
 MIN_REPAIR_PROBABILITY = 0.99
 """A suspect from this probability is repaired rather than read once more. Ours."""
-
 MIN_DATA_FAULT_PROBABILITY = 0.5
 """A fault of the data line from this probability would be repaired next, so that power is read
 first. Ours."""
-
 MIN_DROP_CHECK_PROBABILITY = 0.05
 """A joint above this probability gets a reading of its own drop before it is repaired or left: a
 reading takes ten seconds, a repair a minute. Ours."""
-
 MIN_NAMED_PROBABILITY = 0.95
 """With a suspect from this probability the last reading is not repeated. Ours."""
-
 MIN_PROFILE_FAULT_PROBABILITY = 0.5
 """The voltage profile includes the worst joint once all joints together have this probability: two
 that readings cannot separate have half of it each, and either gives the same volts. Ours."""
-
 MIN_UNEXPLAINED_SD = 6.0
 """An explanation leaves a reading unexplained that is this many standard deviations from the value
 that all other readings predict. Above `MIN_SLIP_SD`, for tolerances are not quite normal. Ours."""
-
 MIN_REPEAT_SD = 8.0
 """A reading this many standard deviations from all others is taken again, even if the next one
 would add little. Ours."""
-
 MIN_PROOF_SD = 3.0
 """Standard deviations by which a reading must separate a good repaired joint from a bad one to be
 taken as its proof. Ours."""
-
 MIN_MARK_PROBABILITY = 0.004
 """Marks that an eye makes more rarely than this of nodes as they should look are unexplained.
 Ours."""
-
 OUTSIDE_MODEL_ODDS = 1e-10
 """Prior odds of a unit whose fault no hypothesis here describes. Ours."""
-
 ATYPICAL_UNIT_PROBABILITY = 0.1
 """Prior probability that a unit differs from the batch that was learned: another reel or supply.
 Ours."""
-
 MIN_READING_BITS = 0.015
 """A reading with less information is not worth a person's time. [bit] Ours."""
-
 MIN_OPEN_READING_BITS = 4e-3
 """The same while nothing is decided. [bit] Ours."""
-
 MIN_BITS_BEFORE_REPAIR = 0.2
 """A reading with less information does not delay the repair of a joint that is surely bad. [bit]
 Ours."""
-
 MIN_CALIBRATION_BITS = 0.25
 """A reading with less information about node current, wire and copper is not worth a person's time.
 [bit] Ours."""
-
 MIN_SPAN_GAIN = 1.1
 """Ratio of scores from which a series along a rail replaces the best single reading. Ours."""
-
 MIN_LOADED_DROP_SHARE = 0.5
 """Rail volts count as read under load where a reading shows at least this share of the largest
 drop. Ours."""
-
 MIN_EXACT_PROBABILITY = 0.01
 """Fault samples with less probability keep their estimate instead of an exact circuit solution:
 their error hardly changes the information. Ours."""
-
 MIN_DISTINCT_PROBABILITY = 1e-3
 """A chain fault below this probability is merged with the healthy unit, and a joint below it is
 sampled at fewer resistances. Ours."""
-
 MIN_SAMPLE_PROBABILITY = 1e-7
 """Faults with less probability are left out of the choice of a reading. Ours."""
-
 MIN_SUSPECTED_PROBABILITY = 0.05
 """A strand whose faults reach this probability is lit alone, with the other likely ones. Ours."""
-
 MIN_VISIBLE_PROBABILITY = 2e-4
 """A look that shows faults of less total probability is not worth taking. Ours."""
-
 MIN_JOINT_FAULT_PROBABILITY = 1e-4
 """Joint faults with less probability are assumed to look right. Ours."""
-
 MAX_PROVEN_OHM = 0.1
 """A repaired joint is proved good once readings exclude more than this. [Ω] Ours."""
-
 MIN_DROP_V = 3e-4
 """Least drop of a suspected joint that is worth reading: hand meters resolve 0.1 mV. [V]"""
-
 MIN_MOVED_V = 1e-4
 """A reading that a repaired joint moved by less remains valid, unless its range resolves less. [V]
 The resolution of a hand meter in its 200 mV range; common practice, no source."""
-
 MIN_MOVED_A = 0.05
 """The same of a clamp reading. [A] Common practice, no source."""
-
 ASYMMETRY_SD = 1.0
 """Standard deviations by which a unit is assumed to differ from its design in the currents through
 a repaired joint: in a symmetric design no current crosses the middle, in a real unit some does.
 Ours."""
-
 MAX_SINGLE_FAULT_RATIO = 1.5
 """Largest possible distance from a healthy unit's volts, over that of the worst single fault: two
 faults at once exceed one. Ours."""
-
 RANGE_MARGIN_SD = 8.0
 """Standard deviations of healthy units by which the possible range is extended at both ends.
 Ours."""

@@ -1,4 +1,4 @@
-"""A bench for the diagnosis: props whose truth differs from the model, read with a real meter."""
+"""Simulated units that deviate from the model, read with a simulated meter."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ METER_GAIN_SD = 0.0025
 
 @dataclass
 class Bench:
-    """One built unit and a person who takes the readings that the engine asks for."""
+    """One built unit, and a person who takes the readings that the engine requests."""
 
     design: Design
     faults: Mapping[str, float]
@@ -44,7 +44,7 @@ class Bench:
         return Reading(lit, probe, round(volts / step) * step)
 
     def find(self, engine: Engine, at_most: int = 14) -> Finding:
-        """Take the readings asked for until the engine is settled."""
+        """Take the requested readings until the finding is settled, `at_most` in total."""
         finding = engine.diagnose(self.readings)
         while not finding.next.settled and len(self.readings) < at_most:
             assert finding.next.lit is not None
@@ -55,7 +55,7 @@ class Bench:
 
 
 def _built(design: Design, rng: np.random.Generator) -> Design:
-    """A unit as built: the tolerances that common practice gives, drawn once."""
+    """Return a unit as built, with one draw of the tolerances of common practice."""
     amps, wire = 1.0 + 0.08 * rng.normal(), 1.0 + 0.08 * rng.normal()
     copper, supply = 1.0 + 0.15 * rng.normal(), 1.0 + 0.01 * rng.normal()
 
@@ -85,7 +85,7 @@ def _built(design: Design, rng: np.random.Generator) -> Design:
 
 @pytest.fixture(scope="session")
 def fan(make_fan: Callable[..., Design]) -> Design:
-    """Twelve strands between two buses, one feed: the prop most builders make."""
+    """Twelve strands between two buses with one feed: the most common prop."""
     return make_fan(12, 30)
 
 

@@ -185,10 +185,10 @@ class Situation:
             to_repair: True if a fault is certain.
             min_bits: least information of a reading. [bit]
         """
-        views, case = self.evaluated.assumption.views, conditional.case
+        cache, case = self.evaluated.assumption.cache, conditional.case
 
         def gain_after(reading: Reading) -> float:
-            supposed = views.of(
+            supposed = cache.of(
                 replace(case, readings=(*case.readings, reading)),
                 conditional.given,
                 conditional.best_so_far,

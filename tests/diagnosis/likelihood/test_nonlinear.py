@@ -98,7 +98,7 @@ def test_no_more_is_solved_than_allowed_whatever_the_marks(
         solved.clear()
         budget = SolveBudget.of(starved)
         engine, case = Engine(starved), EvidenceSet(readings, few, DEFAULT_METER, (), budget)
-        assert engine._usual.views.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
+        assert engine._usual.cache.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
         assert 0 < len(solved) * solve_units(starved) <= budget.spent <= MAX_UNITS_LARGE
 
 
@@ -122,7 +122,7 @@ def test_readings_taken_where_logic_stops_say_little(make_fan: MakeFan) -> None:
     design = make_fan(36, 30, wire="16 AWG", feed_mm=1500.0)
     readings = _readings(design, {})
     case = EvidenceSet(readings, (), DEFAULT_METER, ())
-    likelihood = Engine(design)._usual.views.of(case).likelihood
+    likelihood = Engine(design)._usual.cache.of(case).likelihood
     assert likelihood is not None
     sd = np.sqrt(np.diag(likelihood.healthy_covariance))
     whole = np.array([reading.lit == all_lit(design) for reading in readings])
@@ -135,14 +135,14 @@ def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_o
 ) -> None:
     """Of all joints and of one alone, by estimate and in full: to the last digits but a few."""
     case = EvidenceSet(_readings(starved, {"9A+": 0.5}), (), DEFAULT_METER, ())
-    likelihood = Engine(starved)._usual.views.of(case).likelihood
+    likelihood = Engine(starved)._usual.cache.of(case).likelihood
     assert likelihood is not None
     joint = [joint.name for joint in likelihood.responses.space.joints].index("9A+")
     columns = np.array([0, 4, 9])
     as_large = linear_predictions(likelihood, joint, columns)
     alone = linear_predictions(likelihood, joint, columns, separately=True)
     monkeypatch.setattr(response, "MIN_LARGE_NODES", 10**9)
-    small = Engine(starved)._usual.views.of(case).likelihood
+    small = Engine(starved)._usual.cache.of(case).likelihood
     assert small is not None
     full, thin = small.rough(joint).weight, likelihood.rough(joint).weight
     assert thin.argmax() == full.argmax()
@@ -161,7 +161,7 @@ def test_nodes_whose_logic_stops_draw_their_quiescent_current(
     design = make_fan(3, 30, crown=False)
     (kind, lit), ohm = (design.node, all_lit(design)), 25.0
     column = int(np.argmin(np.abs(GRID_OHM - ohm)))
-    part, views = FaultHypothesis("2A+", "resistive", column), Engine(design)._usual.views
+    part, views = FaultHypothesis("2A+", "resistive", column), Engine(design)._usual.cache
     responses = views.responses(() if alone else (part,))
     solution = responses.exact("2A+", column, lit) if alone else responses.solution(lit)
     rows = slice(design.first_index[1], design.first_index[2])
