@@ -1,4 +1,4 @@
-"""What the eye saw is enough to find data faults and dead nodes."""
+"""Data faults and dead nodes found from marks alone."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def engine(small: Design) -> Engine:
 
 
 def _seen(design: Design, *rows: tuple[int, int, int, Seen]) -> list[Mark]:
-    """Everything lit, every strand looked at; `rows` are what was not right."""
+    """Return marks of every strand, all lit; `rows` are those that are not `ok`."""
     lit = all_lit(design)
     right = [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
     return right + [Mark(lit, strand, first, last, seen) for strand, first, last, seen in rows]
@@ -42,7 +42,7 @@ def _top(finding: Finding, least: float = 0.0) -> list[tuple[str, str]]:
     return [(s.where, s.fault) for s in finding.suspects if s.probability > least]
 
 
-def test_all_lit_speaks_for_a_healthy_data_line(small: Design, engine: Engine) -> None:
+def test_all_lit_favors_a_healthy_data_line(small: Design, engine: Engine) -> None:
     before, after = engine.diagnose().healthy, engine.diagnose(marks=_seen(small)).healthy
     assert after > before
 
@@ -74,12 +74,10 @@ def test_all_dark_is_the_first_data_joint_or_the_feed(small: Design, engine: Eng
     finding = engine.diagnose(marks=_seen(small, *rows))
     feed = small.feeds[0].name
     assert {name for name, _ in _top(finding, 0.05)} >= {"1Ad", f"{feed}+", f"{feed}-"}
-    assert not finding.next.settled  # one reading of the feed tells which
+    assert not finding.next.settled  # a reading of the feed separates them
 
 
-def test_a_mark_one_node_off_still_points_at_the_neighbourhood(
-    small: Design, engine: Engine
-) -> None:
+def test_marks_one_node_apart_leave_both_nodes(small: Design, engine: Engine) -> None:
     alone = LitSet(frozenset([3]))
     marks = [
         *_seen(small, (3, 7, 7, "dark")),
@@ -89,7 +87,7 @@ def test_a_mark_one_node_off_still_points_at_the_neighbourhood(
     assert {name for name, _ in _top(engine.diagnose(marks=marks), 0.2)} == {"3.7", "3.8"}
 
 
-def test_what_was_not_looked_at_says_nothing(small: Design, engine: Engine) -> None:
+def test_strands_not_looked_at_count_for_nothing(small: Design, engine: Engine) -> None:
     lit = all_lit(small)
     one_strand = engine.diagnose(marks=[Mark(lit, 1, 1, 10, "ok")])
     dark_beyond = engine.diagnose(marks=[Mark(lit, 1, 1, 10, "ok"), Mark(lit, 2, 1, 10, "dark")])
@@ -97,18 +95,18 @@ def test_what_was_not_looked_at_says_nothing(small: Design, engine: Engine) -> N
     assert dark_beyond.healthy < 0.2
 
 
-def test_warm_strand_points_at_its_power_joints(make_fan: Callable[..., Design]) -> None:
+def test_a_warm_strand_implicates_its_power_joints(make_fan: Callable[..., Design]) -> None:
     one_bus = make_fan(4, 20, crown=False)
     finding = Engine(one_bus).diagnose(marks=_seen(one_bus, (2, 1, 20, "warm")))
     assert {name for name, _ in _top(finding, 0.1)} == {"2A+", "2A-"}
 
 
-def test_chances_of_each_look_add_up_to_one() -> None:
+def test_probabilities_of_each_appearance_sum_to_one() -> None:
     assert SEEN_PROBABILITY.sum(axis=1) == pytest.approx(np.ones(len(Appearance)), abs=0.011)
     assert EYES.sum(axis=2) == pytest.approx(np.ones((3, len(Appearance))), abs=0.011)
 
 
-def test_a_run_counts_once_however_long_it_is() -> None:
+def test_a_run_counts_once_for_any_length() -> None:
     short, long = np.ones(4, dtype=np.intp), np.ones(40, dtype=np.intp)  # all seen dark
     dark = int(Appearance.NO_DATA)
     a = log_likelihood_of(tally(short, np.full((1, 4), dark)))
@@ -118,8 +116,8 @@ def test_a_run_counts_once_however_long_it_is() -> None:
 
 
 @pytest.mark.parametrize("count", [1, 3, 30])
-def test_dark_strands_of_one_cause_are_drawn_from_one_urn(count: int) -> None:
-    # scipy.stats.betabinom is the other side: an urn that gives back two for each one drawn
+def test_dark_strands_of_one_cause_follow_a_polya_urn(count: int) -> None:
+    # reference: scipy.stats.betabinom, the urn that returns two for each one drawn
     dark = np.ones(8, dtype=np.intp)
     for look in (Appearance.NO_DATA, Appearance.UNPOWERED):
         one = tally(dark, np.full((1, 8), int(look)))
@@ -130,7 +128,7 @@ def test_dark_strands_of_one_cause_are_drawn_from_one_urn(count: int) -> None:
         assert log_likelihood_of(count * one)[0] == pytest.approx(expected, abs=2e-3 * count)
 
 
-def test_looks_at_a_dark_prop_again_hardly_tell_data_from_power(
+def test_repeated_looks_at_a_dark_prop_hardly_separate_data_from_power(
     make_fan: Callable[..., Design],
 ) -> None:
     one_bus = make_fan(6, 20, crown=False)
@@ -144,7 +142,7 @@ def test_looks_at_a_dark_prop_again_hardly_tell_data_from_power(
         found = {(s.where, s.fault): s.probability for s in finding.suspects}
         odds.append(found["1Ad", "data-open"] / found["feed1+", "open"])
     assert max(odds) < 1.3 * min(odds)
-    # and none of them is asked for: what tells is whether there are volts
+    # no look is requested: a voltage separates them
     finding = engine.diagnose(marks=marks[:6])
     assert finding.look is None
     assert finding.next.probe is not None

@@ -1,4 +1,4 @@
-"""Props that are short of volts everywhere: the work is bounded, and readings count for less."""
+"""Props in undervoltage everywhere: bounded work, and readings of less weight."""
 
 from __future__ import annotations
 
@@ -32,13 +32,13 @@ from benchtest.virtual.virtual_prop import VirtualProp
 from tests.diagnosis.conftest import Bench
 
 MakeFan = Callable[..., Design]
-EXPLAINED = 8
-"""Circuits that words about suspects may take beyond the bound, times lit sets."""
+MAX_EXPLAINING_CIRCUITS = 8
+"""Circuits that the evidence of suspects may add to the bound, times lit sets."""
 
 
 @pytest.fixture(scope="module")
-def starved(make_fan: MakeFan) -> Design:
-    """Large, and all of it on one thin cable: at full white most nodes lack headroom."""
+def large_prop(make_fan: MakeFan) -> Design:
+    """Return a large prop on one large_row cable: at small_row white most nodes lack headroom."""
     design = make_fan(36, 30, wire="16 AWG", feed_mm=500.0)
     assert design.node_count >= MIN_LARGE_NODES
     return design
@@ -46,22 +46,22 @@ def starved(make_fan: MakeFan) -> Design:
 
 @pytest.fixture
 def solved(monkeypatch: pytest.MonkeyPatch) -> list[int]:
-    """Nodes of every circuit that is solved for a fault, as it happens."""
+    """Return the list to which every circuit solved for a fault adds its node count."""
     found: list[int] = []
     solve = DesignResponse._solve_changed
 
-    def without_duplicates(self: DesignResponse, joint: str, ohm: float, lit: LitSet) -> object:
+    def recording_solve(self: DesignResponse, joint: str, ohm: float, lit: LitSet) -> object:
         found.append(self.design.node_count)
         return solve(self, joint, ohm, lit)
 
-    monkeypatch.setattr(DesignResponse, "_solve_changed", without_duplicates)
+    monkeypatch.setattr(DesignResponse, "_solve_changed", recording_solve)
     return found
 
 
 def _readings(design: Design, faults: dict[str, float], seed: int = 4) -> list[Reading]:
     bench = Bench(design, faults, seed)
     half = LitSet(frozenset(range(1, 19)))
-    asked = [
+    requests = [
         (all_lit(design), "9A"),
         (half, "9B"),
         (LitSet(frozenset([9])), "foot:9+>9A+"),
@@ -71,99 +71,101 @@ def _readings(design: Design, faults: dict[str, float], seed: int = 4) -> list[R
         (LitSet(frozenset([9])), "9A"),
         (all_lit(design), "foot:2->foot:30-"),
     ]
-    return [bench.read(lit, parse_probe(probe, design)) for lit, probe in asked]
+    return [bench.read(lit, parse_probe(probe, design)) for lit, probe in requests]
 
 
 def _named(finding: Finding) -> str:
     return finding.suspects[0].where if finding.suspects else ""
 
 
-def test_what_is_solved_for_a_starved_prop_is_bounded(starved: Design, solved: list[int]) -> None:
-    engine = Engine(starved)
-    engine.diagnose(_readings(starved, {}))
-    assert solved, "a fault that starves more nodes is solved, as far as allowed"
-    each = solve_units(starved)
-    assert len(solved) * each <= MAX_UNITS_LARGE + EXPLAINED * each
-    assert engine.work_units <= MAX_UNITS_LARGE
-    assert _named(engine.diagnose(_readings(starved, {"9A+": 0.5}))) == "9A+"
-
-
-def test_no_more_is_solved_than_allowed_whatever_the_marks(
-    starved: Design, solved: list[int]
+def test_solved_circuits_of_a_nonlinear_prop_are_bounded(
+    large_prop: Design, solved: list[int]
 ) -> None:
-    """A dozen strands that look wrong ask for every joint of theirs at every resistance."""
-    lit, readings = all_lit(starved), _readings(starved, {"9A+": 0.5})
-    marks = [Mark(lit, strand.number, 1, strand.nodes, "dark") for strand in starved.strands]
+    engine = Engine(large_prop)
+    engine.diagnose(_readings(large_prop, {}))
+    assert solved, "a fault that makes more nodes nonlinear is solved if the budget allows"
+    each = solve_units(large_prop)
+    assert len(solved) * each <= MAX_UNITS_LARGE + MAX_EXPLAINING_CIRCUITS * each
+    assert engine.work_units <= MAX_UNITS_LARGE
+    assert _named(engine.diagnose(_readings(large_prop, {"9A+": 0.5}))) == "9A+"
+
+
+def test_solved_circuits_stay_within_the_budget_for_any_marks(
+    large_prop: Design, solved: list[int]
+) -> None:
+    """Mark many strands: each adds every joint of its own at every resistance."""
+    lit, readings = all_lit(large_prop), _readings(large_prop, {"9A+": 0.5})
+    marks = [Mark(lit, strand.number, 1, strand.nodes, "dark") for strand in large_prop.strands]
     for few in (marks[:1], marks[1:9], marks):
         solved.clear()
-        budget = SolveBudget.of(starved)
-        engine, case = Engine(starved), EvidenceSet(readings, few, DEFAULT_METER, (), budget)
+        budget = SolveBudget.of(large_prop)
+        engine, case = Engine(large_prop), EvidenceSet(readings, few, DEFAULT_METER, (), budget)
         assert engine._usual.cache.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
-        assert 0 < len(solved) * solve_units(starved) <= budget.spent <= MAX_UNITS_LARGE
+        assert 0 < len(solved) * solve_units(large_prop) <= budget.spent <= MAX_UNITS_LARGE
 
 
-def test_a_healthy_starved_prop_is_accused_of_nothing(starved: Design) -> None:
-    """Units whose tolerances are drawn at random: sums of straight lines are off by some tenths."""
-    engine = Engine(starved)
+def test_a_healthy_nonlinear_prop_has_no_suspect(large_prop: Design) -> None:
+    """Diagnose units of random tolerances, for which linear sums are off by some tenths."""
+    engine = Engine(large_prop)
     for seed in range(2):
-        finding = engine.diagnose(_readings(starved, {}, seed))
+        finding = engine.diagnose(_readings(large_prop, {}, seed))
         assert not finding.suspects or finding.suspects[0].probability < 0.1
 
 
-def test_the_same_evidence_has_the_same_answer_whatever_was_asked_before(starved: Design) -> None:
-    engine, readings = Engine(starved), _readings(starved, {"9A+": 0.5})
+def test_the_same_evidence_has_the_same_finding_after_other_evidence(large_prop: Design) -> None:
+    engine, readings = Engine(large_prop), _readings(large_prop, {"9A+": 0.5})
     first = engine.diagnose(readings)
-    engine.diagnose(_readings(starved, {}, 1))
+    engine.diagnose(_readings(large_prop, {}, 1))
     assert engine.diagnose(readings) == first
 
 
-def test_readings_taken_where_logic_stops_say_little(make_fan: MakeFan) -> None:
-    """Nodes below some 3 V go out and come back: nobody knows what a rail shows meanwhile."""
+def test_readings_near_the_logic_voltage_have_a_large_sd(make_fan: MakeFan) -> None:
+    """Read rails while nodes below about 3 V drop out and restart."""
     design = make_fan(36, 30, wire="16 AWG", feed_mm=1500.0)
     readings = _readings(design, {})
     case = EvidenceSet(readings, (), DEFAULT_METER, ())
     likelihood = Engine(design)._usual.cache.of(case).likelihood
     assert likelihood is not None
     sd = np.sqrt(np.diag(likelihood.healthy_covariance))
-    whole = np.array([reading.lit == all_lit(design) for reading in readings])
-    assert sd[whole].min() > 1.0
-    assert sd[~whole].max() < 0.4
+    all_lit_rows = np.array([reading.lit == all_lit(design) for reading in readings])
+    assert sd[all_lit_rows].min() > 1.0
+    assert sd[~all_lit_rows].max() < 0.4
 
 
-def test_what_is_formed_in_one_go_of_a_large_prop_is_what_is_formed_of_a_small_one(
-    starved: Design, monkeypatch: pytest.MonkeyPatch
+def test_large_and_small_props_have_the_same_predictions(
+    large_prop: Design, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Of all joints and of one alone, by estimate and in full: to the last digits but a few."""
-    case = EvidenceSet(_readings(starved, {"9A+": 0.5}), (), DEFAULT_METER, ())
-    likelihood = Engine(starved)._usual.cache.of(case).likelihood
+    """Compare sums of all joints and of one, estimated and exact rows, to the last digits."""
+    case = EvidenceSet(_readings(large_prop, {"9A+": 0.5}), (), DEFAULT_METER, ())
+    likelihood = Engine(large_prop)._usual.cache.of(case).likelihood
     assert likelihood is not None
     joint = [joint.name for joint in likelihood.responses.space.joints].index("9A+")
     columns = np.array([0, 4, 9])
     as_large = linear_predictions(likelihood, joint, columns)
-    alone = linear_predictions(likelihood, joint, columns, separately=True)
+    separate = linear_predictions(likelihood, joint, columns, separately=True)
     monkeypatch.setattr(response, "MIN_LARGE_NODES", 10**9)
-    small = Engine(starved)._usual.cache.of(case).likelihood
+    small = Engine(large_prop)._usual.cache.of(case).likelihood
     assert small is not None
-    full, thin = small.rough(joint).weight, likelihood.rough(joint).weight
-    assert thin.argmax() == full.argmax()
-    assert np.logaddexp.reduce(thin) == pytest.approx(np.logaddexp.reduce(full), abs=0.1)
-    for mean, covariance in (as_large, alone):
+    small_row, large_row = small.rough(joint).weight, likelihood.rough(joint).weight
+    assert large_row.argmax() == small_row.argmax()
+    assert np.logaddexp.reduce(large_row) == pytest.approx(np.logaddexp.reduce(small_row), abs=0.1)
+    for mean, covariance in (as_large, separate):
         expected = linear_predictions(small, joint, columns)
         assert mean == pytest.approx(expected[0], rel=1e-9)
         assert covariance == pytest.approx(expected[1], rel=1e-8, abs=1e-18)
 
 
-@pytest.mark.parametrize("alone", [True, False], ids=["one fault", "given"])
-def test_nodes_whose_logic_stops_draw_their_quiescent_current(
-    make_fan: MakeFan, alone: bool
+@pytest.mark.parametrize("separate", [True, False], ids=["one fault", "given"])
+def test_nodes_below_their_logic_voltage_draw_the_quiescent_current(
+    make_fan: MakeFan, separate: bool
 ) -> None:
-    """Ohm's law in sight: 30 nodes of 0.8 mA behind 25 Ω; lit they would have some 2 V."""
+    """Compare with Ohm's law: 30 nodes of 0.8 mA behind 25 Ω; lit they would have about 2 V."""
     design = make_fan(3, 30, crown=False)
     (kind, lit), ohm = (design.node, all_lit(design)), 25.0
     column = int(np.argmin(np.abs(GRID_OHM - ohm)))
-    part, views = FaultHypothesis("2A+", "resistive", column), Engine(design)._usual.cache
-    responses = views.responses(() if alone else (part,))
-    solution = responses.exact("2A+", column, lit) if alone else responses.solution(lit)
+    part, cache = FaultHypothesis("2A+", "resistive", column), Engine(design)._usual.cache
+    responses = cache.responses(() if separate else (part,))
+    solution = responses.exact("2A+", column, lit) if separate else responses.solution(lit)
     rows = slice(design.first_index[1], design.first_index[2])
     assert not solution.duty[rows].any()
     assert responses.dropped_out(lit, solution)[rows].all()
@@ -173,8 +175,8 @@ def test_nodes_whose_logic_stops_draw_their_quiescent_current(
     assert lit_v < kind.logic_v < dark_v
 
 
-def test_a_strand_that_falls_dark_and_a_second_fault_are_both_named(make_fan: MakeFan) -> None:
-    """A virtual prop's nodes lose their data for want of volts, and draw next to nothing then."""
+def test_a_dropped_out_strand_and_a_second_fault_are_both_found(make_fan: MakeFan) -> None:
+    """Diagnose a virtual prop whose nodes lose their data from undervoltage."""
     design = make_fan(4, 20, crown=False)
     lit = all_lit(design)
     prop = VirtualProp(design, parse_faults(["2A-=14", "4A+=1.1"], design), seed=5)

@@ -1,4 +1,4 @@
-"""The sums behind the probabilities, against SciPy and against the circuit solved anew."""
+"""Densities and predictions compared with SciPy and with solved circuits."""
 
 from __future__ import annotations
 
@@ -31,13 +31,13 @@ from benchtest.prop.notation import parse_probe
 
 
 def _named(weight: FloatArray, joint: NDArray[np.intp], column: NDArray[np.intp]) -> FaultSamples:
-    """Components of one joint each, named after it."""
+    """Return samples of one joint each, named after it."""
     none = np.full(len(joint), -1)
     return FaultSamples(weight, joint, column, none, none, joint, none, none)
 
 
 def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
-    # scipy.stats.multivariate_normal is the other side
+    # reference: scipy.stats.multivariate_normal
     rng = np.random.default_rng(1)
     root = rng.normal(size=(4, 4))
     covariance = root @ root.T + 0.1 * np.eye(4)
@@ -53,15 +53,15 @@ def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 12, 25, 100, 1000, 3001])
-def test_chance_of_being_so_far_off_is_that_of_chi_squared(count: int) -> None:
-    # scipy.stats.chi2 is the other side
+def test_chance_beyond_is_that_of_chi_squared(count: int) -> None:
+    # reference: scipy.stats.chi2
     for square in (0.0, 0.3, 4.0, 30.0, 150.0, 1010.0, 3100.0):
         expected = chi2.sf(square, count)
         assert chi_square_tail(square, count) == pytest.approx(expected, rel=1e-9, abs=1e-15)
 
 
-def test_information_of_many_components_is_the_double_sum() -> None:
-    # Kolchinsky and Tracey's estimate written out pair by pair, more of them than one block
+def test_information_of_many_samples_is_the_double_sum() -> None:
+    # reference: Kolchinsky and Tracey's estimate pair by pair, for more samples than one block
     rng = np.random.default_rng(3)
     weight, joint, off_sd = rng.random(150), rng.integers(-1, 9, 150), 5.0 * rng.normal(size=150)
     weight /= weight.sum()
@@ -75,8 +75,8 @@ def test_information_of_many_components_is_the_double_sum() -> None:
 
 
 @pytest.mark.parametrize("apart_sd", [0.5, 1.0, 2.0, 4.0, 12.0])
-def test_information_of_two_faults_is_near_the_integral(apart_sd: float) -> None:
-    # mutual information of a fair choice between two Gaussians, integrated by scipy.integrate
+def test_information_of_two_faults_is_close_to_the_integral(apart_sd: float) -> None:
+    # reference: mutual information of two equally likely Gaussians by scipy.integrate
     def density(y: float) -> float:
         return float(0.5 * norm.pdf(y) + 0.5 * norm.pdf(y, loc=apart_sd))
 
@@ -90,10 +90,11 @@ def test_information_of_two_faults_is_near_the_integral(apart_sd: float) -> None
     assert found == pytest.approx(exact_bits, abs=0.13)
 
 
-def _weigher(design: Design, tolerances: Tolerances = HAND_SOLDERED) -> ReadingLikelihood:
-    asked = [("all", "4A"), ("all", "foot:4+>4A+"), ("3-6", "4B"), ("4", "crown:4->crown:9-")]
+def _likelihood(design: Design, tolerances: Tolerances = HAND_SOLDERED) -> ReadingLikelihood:
+    requests = [("all", "4A"), ("all", "foot:4+>4A+"), ("3-6", "4B"), ("4", "crown:4->crown:9-")]
     readings = [
-        Reading(parse_lit_set(lit, design), parse_probe(probe, design), 1.0) for lit, probe in asked
+        Reading(parse_lit_set(lit, design), parse_probe(probe, design), 1.0)
+        for lit, probe in requests
     ]
     responses = Engine(design).responses
     taps = taps_of(responses.circuit, readings)
@@ -106,25 +107,25 @@ def _weigher(design: Design, tolerances: Tolerances = HAND_SOLDERED) -> ReadingL
     ("joint", "alike"),
     [("4A+", (0.0,) * 3), ("9B-", (0.0,) * 3), ("main-", (0.0,) * 3), ("4A+", (-0.7, 0.2, 0.1))],
 )
-def test_a_rank_one_change_is_the_circuit_solved_anew(
+def test_a_rank_one_change_equals_the_solved_circuit(
     fan: Design, joint: str, alike: tuple[float, float, float]
 ) -> None:
-    likelihood = _weigher(fan, replace(HAND_SOLDERED, alike=alike))
+    likelihood = _likelihood(fan, replace(HAND_SOLDERED, alike=alike))
     name = joint.replace("main", fan.feeds[0].name)
     number = [j.name for j in likelihood.responses.space.joints].index(name)
-    columns = np.array([0, 3, 6])  # 30 to 42 mΩ: none of these joints starves a node there
+    columns = np.array([0, 3, 6])  # 30 to 42 mΩ: all nodes stay linear
     mean, covariance = linear_predictions(likelihood, number, columns)
     for row, column in enumerate(columns):
         ohm = float(GRID_OHM[column])
-        anew = Circuit(fan, {name: ohm})
+        changed = Circuit(fan, {name: ohm})
         parts, expected = [], []
         for effect in likelihood.effects:
-            solution = solve(anew, effect.taps.lit.duty(fan))
-            taps = effect.taps.moved_to(anew)
+            solution = solve(changed, effect.taps.lit.duty(fan))
+            taps = effect.taps.moved_to(changed)
             value = np.array([solution.volts(r.probe) for r in taps.readings])
             expected += value.tolist()
             parts.append(likelihood.spread_at(solution, taps, frozenset([name])))
         assert mean[row] == pytest.approx(np.array(expected), abs=1e-9)
         joined_spreads = likelihood.covariance(likelihood.joined_spreads(parts), mean[row])
-        # how a healthy joint sheds current is taken from the healthy prop
+        # the change of a healthy joint's current is that of the healthy prop
         assert covariance[row] == pytest.approx(joined_spreads, rel=5e-4, abs=1e-15)

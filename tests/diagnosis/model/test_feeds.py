@@ -1,4 +1,4 @@
-"""Supplies that sag and cables longer than written, beside feed joints that are bad."""
+"""Feeds with source resistance or longer cables, and bad feed joints."""
 
 from __future__ import annotations
 
@@ -31,11 +31,11 @@ def engine(pond: Design) -> Engine:
 
 
 def _read(
-    unit: Design, asked: tuple[tuple[str, str], ...], joint_ohm: dict[str, float] | None = None
+    unit: Design, requests: tuple[tuple[str, str], ...], joint_ohm: dict[str, float] | None = None
 ) -> list[Reading]:
-    """Without an error of the meter, to the steps of 6000 counts."""
+    """Return readings rounded to 6000 counts, without a meter error."""
     circuit, found = Circuit(unit, joint_ohm), []
-    for lit, text in asked:
+    for lit, text in requests:
         probe, lights = parse_probe(text, unit), parse_lit_set(lit, unit)
         volts = solve(circuit, lights.duty(unit)).volts(probe)
         found.append(Reading(lights, probe, round(volts, 3 if abs(volts) > 0.6 else 4)))
@@ -50,12 +50,12 @@ def _fed(design: Design, *, source_mohm: float = 0.0, longer: float = 1.0) -> De
 
 
 def _of_feed(finding: Finding) -> float:
-    """Probability that a joint of the feed is bad."""
+    """Return the probability that a joint of the feed is bad."""
     return sum(s.probability for s in finding.suspects if s.where in ("feed1+", "feed1-"))
 
 
 @pytest.mark.parametrize(("source_mohm", "longer"), [(20.0, 1.0), (0.0, 1.5), (12.0, 1.3)], ids=str)
-def test_a_sound_unit_with_another_feed_is_accused_of_nothing(
+def test_a_healthy_unit_with_another_feed_has_no_suspect(
     pond: Design, engine: Engine, source_mohm: float, longer: float
 ) -> None:
     unit = _fed(pond, source_mohm=source_mohm, longer=longer)
@@ -66,7 +66,7 @@ def test_a_sound_unit_with_another_feed_is_accused_of_nothing(
     assert by_drops.healthy > 0.85
 
 
-def test_a_bad_feed_joint_is_named_by_its_own_drop(pond: Design, engine: Engine) -> None:
+def test_a_bad_feed_joint_is_found_by_its_own_drop(pond: Design, engine: Engine) -> None:
     unit = _fed(pond, source_mohm=10.0)
     readings = _read(unit, RAIL_VOLTS[:2] + DROPS, {"feed1-": 0.08})
     first = engine.diagnose(readings).suspects[0]
@@ -76,10 +76,10 @@ def test_a_bad_feed_joint_is_named_by_its_own_drop(pond: Design, engine: Engine)
     assert first.ohms.low < 0.08 < first.ohms.high
 
 
-def test_volts_that_a_feed_may_have_lost_are_read_on_both_sides_of_its_joints(
+def test_the_next_reading_separates_a_feed_joint_from_its_cable(
     pond: Design, engine: Engine
 ) -> None:
-    """60 mΩ more than written is much for a sound feed, and usual for a bad joint."""
+    """60 mΩ above the design is much for a healthy feed, and usual for a bad joint."""
     finding = engine.diagnose(_read(pond, RAIL_VOLTS[:2], {"feed1+": 0.06}))
     assert finding.next.probe is not None
     assert str(finding.next.probe) in {"feed1", *(probe for _, probe in DROPS)}

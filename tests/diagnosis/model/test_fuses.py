@@ -1,4 +1,4 @@
-"""A blown fuse at one of several feeds: a suspect of its own, apart from that feed's joints."""
+"""A blown fuse at one of several feeds is a suspect distinct from that feed's joints."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from benchtest.wording import repair_text
 from tests.outside.ngspice import by_ngspice, compare
 
 MakeFan = Callable[..., Design]
-MOST_READINGS = 18
+MAX_READINGS = 18
 
 
 def _fused(design: Design, mohm: float = 0.0) -> Design:
@@ -44,7 +44,7 @@ def _fused(design: Design, mohm: float = 0.0) -> Design:
 
 @pytest.fixture(scope="module")
 def weir(make_fan: MakeFan) -> Design:
-    """Two buses, a feed at either end of the foot."""
+    """Return two buses with a feed at each end of the foot."""
     return _fused(make_fan(6, 14, feeds=("foot:1", "foot:6"), wire="24 AWG"))
 
 
@@ -54,10 +54,10 @@ def engine(weir: Design) -> Engine:
 
 
 @pytest.mark.parametrize("mohm", [0.0, 11.0], ids=["rating alone", "resistance given"])
-def test_a_blown_fuse_leaves_all_to_the_other_feed(
+def test_with_a_blown_fuse_the_other_feed_carries_all_current(
     make_fan: MakeFan, tmp_path: Path, mohm: float
 ) -> None:
-    """By ngspice, with the supply's own line taken out of the deck of the whole prop."""
+    """Compare with ngspice, with the supply's line removed from the deck of the whole prop."""
     design = _fused(make_fan(4, 6, feeds=("foot:1", "crown:4")), mohm)
     duty = all_lit(design).duty(design)
     probes = [parse_probe(text, design) for text in ("feed2", "feed2+>crown:4+", "3A", "2B")]
@@ -71,15 +71,15 @@ def test_a_blown_fuse_leaves_all_to_the_other_feed(
     assert solution.volts_at(probes) == pytest.approx(volts_v, abs=1e-5)
     assert solution.feed_a["feed2"] == pytest.approx(0.0, abs=1e-9)
     assert solution.feed_a["feed1"] == pytest.approx(theirs["feed_1"], abs=1e-5)
-    assert solution.volts(probes[1]) == pytest.approx(0.0, abs=1e-6)  # nothing flows
+    assert solution.volts(probes[1]) == pytest.approx(0.0, abs=1e-6)  # no current
 
 
-def test_its_own_deck_has_the_same_volts(make_fan: MakeFan, tmp_path: Path) -> None:
+def test_its_deck_has_the_same_volts(make_fan: MakeFan, tmp_path: Path) -> None:
     design = _fused(make_fan(3, 4, feeds=("foot:1", "crown:3")))
     compare(design, all_lit(design).duty(design), {"feed1": math.inf}, tmp_path)
 
 
-def test_feeds_beside_others_have_fuses_and_lone_ones_have_none(make_fan: MakeFan) -> None:
+def test_only_feeds_next_to_others_have_fuse_faults(make_fan: MakeFan) -> None:
     two = make_fan(2, 3, crown=False, feeds=("foot:1", "foot:2"))
     assert [j.name for j in fault_space(two).joints if j.is_fuse] == ["feed1", "feed2"]
     assert not any(joint.is_fuse for joint in fault_space(make_fan(2, 3)).joints)
@@ -93,11 +93,11 @@ def test_feeds_beside_others_have_fuses_and_lone_ones_have_none(make_fan: MakeFa
         Circuit(two, {"feed1": 0.5})
 
 
-def _work(engine: Engine, prop: VirtualProp) -> tuple[Finding, list[Reading]]:
-    """Take what is asked for until it is settled or something is sure."""
+def _take_readings(engine: Engine, prop: VirtualProp) -> tuple[Finding, list[Reading]]:
+    """Take requested readings until the finding is settled."""
     readings: list[Reading] = []
     finding = engine.diagnose(readings)
-    while len(readings) < MOST_READINGS and not finding.next.settled:
+    while len(readings) < MAX_READINGS and not finding.next.settled:
         lit, probe = finding.next.lit, finding.next.probe
         assert lit is not None
         assert probe is not None
@@ -109,17 +109,15 @@ def _work(engine: Engine, prop: VirtualProp) -> tuple[Finding, list[Reading]]:
 
 @pytest.mark.parametrize("seed", [4, 5])
 @pytest.mark.parametrize("feed", ["feed1", "feed2"])
-def test_a_blown_fuse_is_named_and_its_words_say_fuse(
-    weir: Design, engine: Engine, feed: str, seed: int
-) -> None:
+def test_a_blown_fuse_is_found(weir: Design, engine: Engine, feed: str, seed: int) -> None:
     prop = VirtualProp(weir, [parse_fault(f"{feed}=blown", weir)], seed)
-    finding, _ = _work(engine, prop)
+    finding, _ = _take_readings(engine, prop)
     first = finding.suspects[0]
     assert (first.where, first.fault) == (feed, "open")
     assert first.probability > 0.9
     assert "fuse of 7.5 A" in repair_text(first, weir)
     assert feed not in {band.name for band in finding.joints}
-    # no leads reach both its sides
+    # both sides of a fuse cannot be probed
     assert joint_drop_reading(engine.responses, engine.permitted, feed, None, []) is None
     assert prop.repair(feed)
 
@@ -128,12 +126,12 @@ def test_a_blown_fuse_is_named_and_its_words_say_fuse(
 def test_an_open_joint_of_that_feed_is_not_its_fuse(
     weir: Design, engine: Engine, joint: str
 ) -> None:
-    finding, _ = _work(engine, VirtualProp(weir, [parse_fault(f"{joint}=open", weir)], 5))
+    finding, _ = _take_readings(engine, VirtualProp(weir, [parse_fault(f"{joint}=open", weir)], 5))
     assert sum(s.probability for s in finding.suspects if s.where == joint) > 0.9
 
 
-def test_only_the_other_supply_moves_readings_without_a_fuse(weir: Design, engine: Engine) -> None:
-    """By differences of the circuit solved without the fuse, each supply 10 mV higher."""
+def test_a_supply_behind_a_blown_fuse_moves_no_reading(weir: Design, engine: Engine) -> None:
+    """Compare with differences of solved circuits, each supply 10 mV higher."""
     lit, probes = all_lit(weir), [parse_probe(text, weir) for text in ("3A", "foot:3+>foot:4+")]
     readings = [Reading(lit, probe, 1.0) for probe in probes]
     space, circuit = engine.responses.space, engine.responses.circuit
@@ -162,11 +160,11 @@ def test_only_the_other_supply_moves_readings_without_a_fuse(weir: Design, engin
     sd = [0.01 * feed.volts * moved for feed, moved in zip(weir.feeds, per_v, strict=True)]
     expected = sum(np.outer(moved, moved) for moved in sd)
     found = covariance(0.01) - covariance(0.0)
-    # the share of unequal supplies in a joint's own drop stays that of the healthy prop
+    # the effect of unequal supplies on a joint's own drop is that of the healthy prop
     assert found == pytest.approx(expected, rel=5e-3, abs=2e-6)
 
 
-def test_a_clamp_round_the_dead_feed_shows_it(weir: Design, engine: Engine) -> None:
+def test_a_clamp_at_the_dead_feed_finds_it(weir: Design, engine: Engine) -> None:
     lit = all_lit(weir)
     readings = [
         Reading(lit, parse_probe("feed2", weir), None, amps=0.0),
@@ -180,7 +178,7 @@ def test_a_clamp_round_the_dead_feed_shows_it(weir: Design, engine: Engine) -> N
 
 @pytest.fixture(scope="module")
 def halves(make_fan: MakeFan) -> Design:
-    """Two pieces of copper with a feed each: data run from one to the other."""
+    """Return two pieces of copper with a feed each; data runs from one to the other."""
     design = _fused(make_fan(5, 10, crown=False, feeds=("foot:2", "foot:5")))
     (foot,) = design.buses
     west = dataclasses.replace(foot, name="west", ends=foot.ends[:2])
@@ -193,8 +191,8 @@ def halves(make_fan: MakeFan) -> Design:
     return dataclasses.replace(design, buses=(west, east), feeds=feeds)
 
 
-def test_dead_copper_is_at_the_return_of_copper_with_volts(halves: Design, tmp_path: Path) -> None:
-    """By ngspice, the fuse as a resistance of 1 MΩ."""
+def test_dead_copper_is_at_the_common_return(halves: Design, tmp_path: Path) -> None:
+    """Compare with ngspice, the fuse as a resistance of 1 MΩ."""
     asked = [("none", "1B+>feed2+"), ("none", "3B+>1B-"), ("none", "1B"), ("3-5", "4B")]
     readings = [
         Reading(parse_lit_set(lit, halves), parse_probe(p, halves), 0.0) for lit, p in asked
@@ -221,7 +219,7 @@ def test_dead_copper_is_at_the_return_of_copper_with_volts(halves: Design, tmp_p
         assert abs(mean[place] - theirs_v) < np.sqrt(covariance[place, place])
 
 
-def test_all_dark_with_two_feeds_asks_for_the_volts_and_names_the_fuse(halves: Design) -> None:
+def test_all_dark_with_two_feeds_requests_voltages_and_finds_the_fuse(halves: Design) -> None:
     engine = Engine(halves)
     marks = [Mark(all_lit(halves), n, 1, 10, "dark") for n in range(1, 6)]
     ask = engine.diagnose(marks=marks).next

@@ -1,4 +1,4 @@
-"""How far nodes may be off their law, and what that does; against the circuit itself."""
+"""Variation of nodes and its effect, compared with the solved circuit."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ STEP = 1e-4
 
 
 def _moved_v(design: Design, kind: NodeKind, joints: dict[str, float]) -> np.ndarray:
-    """Change of two readings where the nodes are of another kind."""
+    """Return the change of two readings with nodes of another kind."""
     probes = [parse_probe(text, design) for text in ("3B", "foot:3+>3A+")]
     values = []
     for node in (design.node, kind):
@@ -51,7 +51,7 @@ def _effects(design: Design, joints: dict[str, float]) -> np.ndarray:
 
 
 @pytest.mark.parametrize("joints", [{}, {"3A+": 3.0}])
-def test_effects_of_the_law_are_the_circuits_own_differences(
+def test_effects_of_variation_are_differences_of_solved_circuits(
     comb: Design, joints: dict[str, float]
 ) -> None:
     kind = comb.node
@@ -66,23 +66,23 @@ def test_effects_of_the_law_are_the_circuits_own_differences(
     by_headroom = _moved_v(comb, later, joints) / STEP * headroom_sd_v(kind)
     assert found[:, 0] == pytest.approx(by_dark, rel=2e-3, abs=1e-9)
     assert found[:, 1] == pytest.approx(by_headroom, rel=2e-2, abs=1e-9)
-    assert (np.abs(found[:, 1]) > 0.01).all() == bool(joints)  # felt only where a fault starves
+    assert (np.abs(found[:, 1]) > 0.01).all() == bool(joints)  # only with undervoltage
 
 
-def test_headroom_of_three_leds_in_series_is_known_three_times_worse() -> None:
+def test_headroom_sd_grows_with_the_leds_in_series() -> None:
     one, three = catalogue()["ws2811-5v"], catalogue()["ws2811-12v"]
-    # even spreads over 0.4 V for an LED and 0.3 V for a sink: range / sqrt(12)
+    # uniform over 0.4 V for an LED and 0.3 V for a sink: range / sqrt(12)
     led, sink = 0.4 / np.sqrt(12.0), 0.3 / np.sqrt(12.0)
     assert headroom_sd_v(one) == pytest.approx(np.hypot(led, sink), abs=1e-3)
     assert headroom_sd_v(three) == pytest.approx(np.hypot(3.0 * led, sink), abs=2e-3)
     assert headroom_sd_v(catalogue()["ws2811-12v-resistor"]) == 0.0
 
 
-def test_a_kind_that_is_only_a_name_may_be_of_another_bin(comb: Design) -> None:
+def test_a_kind_known_by_name_may_be_of_another_bin(comb: Design) -> None:
     kind = catalogue()["ws2811-5v"]  # 12 mA, sold with 5 and 18.5 mA too
     named = dataclasses.replace(comb, node=kind)
     measured = dataclasses.replace(comb, node=with_figures(kind, channel_ma=12.0))
-    # a fifth of the time another bin, evenly: sqrt(0.08² + 0.2 ((7/12)² + (6.5/12)²) / 2)
+    # another bin with probability 0.2, uniform: sqrt(0.08² + 0.2 ((7/12)² + (6.5/12)²) / 2)
     assert tolerances_of(named).current == pytest.approx(0.264, abs=1e-3)
     assert tolerances_of(measured) == FROM_MANY_REELS
-    assert tolerances_of(comb) == FROM_MANY_REELS  # no bins are known
+    assert tolerances_of(comb) == FROM_MANY_REELS  # its bins are unknown

@@ -1,4 +1,4 @@
-"""Strands turned round or exchanged, colours in a wrong order, and rails without volts."""
+"""Strands reversed or exchanged, wrong colour orders, and copper without voltage."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ MakeFan = Callable[..., Design]
 
 @pytest.fixture(scope="module")
 def small(make_fan: MakeFan) -> Design:
-    """Data run up strand 1, down 2, up 3, down 4, up 5."""
+    """Return a prop whose data runs up strand 1, down 2, up 3, down 4, up 5."""
     return make_fan(5, 8)
 
 
@@ -54,7 +54,7 @@ def _top(finding: Finding) -> tuple[str, str, float]:
 # -- reversed ---------------------------------------------------------------------------------
 
 
-def test_a_strand_turned_round_is_alike_with_the_data_joints_at_its_entry(
+def test_a_reversed_strand_looks_like_an_open_data_joint_at_its_entry(
     small: Design, engine: Engine
 ) -> None:
     lit = all_lit(small)
@@ -69,7 +69,7 @@ def test_a_strand_turned_round_is_alike_with_the_data_joints_at_its_entry(
     }
 
 
-def test_right_volts_at_a_dark_strand_speak_for_data(small: Design, engine: Engine) -> None:
+def test_normal_volts_at_a_dark_strand_favor_a_data_fault(small: Design, engine: Engine) -> None:
     marks = [_mark(all_lit(small), n, "ok" if n < 3 else "dark") for n in range(1, 6)]
     lit = parse_lit_set("none", small)
     volts = [Reading(lit, parse_probe(end, small), 4.99) for end in ("3A", "3B")]
@@ -81,7 +81,7 @@ def test_right_volts_at_a_dark_strand_speak_for_data(small: Design, engine: Engi
 
 
 def test_exchanged_strands_show_each_others_light(make_fan: MakeFan) -> None:
-    # by hand: data enter the first place at A and the second at B, whichever strand is there
+    # by hand: data enters the first position at A and the second at B, for either strand
     fan = make_fan(2, 3)
     ((where, remap),) = swaps(fan)
     received = remap.received(np.array([[11], [12], [13], [21], [22], [23]]))
@@ -90,21 +90,19 @@ def test_exchanged_strands_show_each_others_light(make_fan: MakeFan) -> None:
     assert received[:, 0].tolist() == [21, 22, 23, 11, 12, 13]
 
 
-def test_exchanged_strands_of_unlike_length_shift_the_border(make_fan: MakeFan) -> None:
+def test_exchanged_strands_of_different_length_shift_the_border(make_fan: MakeFan) -> None:
     fan = make_fan(2, 3)
     strands = (fan.strands[0], dataclasses.replace(fan.strands[1], nodes=2))
     path = (StrandEnd(1, "A"), StrandEnd(2, "A"))
     ((_, remap),) = swaps(dataclasses.replace(fan, strands=strands, data_path=path))
-    # frame 11 12 13 21 22 on the wire; the strand of two is first and takes 11 12, then 13 21 22
+    # frame 11 12 13 21 22 on the wire; the strand of two is first and receives 11 12, then 13 21 22
     received = remap.received(np.array([[11], [12], [13], [21], [22]]))
     assert received[:, 0].tolist() == [13, 21, 22, 11, 12]
 
 
 @pytest.mark.parametrize("seed", range(5))
-def test_an_exchange_is_what_the_slots_of_another_data_path_show(
-    make_fan: MakeFan, seed: int
-) -> None:
-    # the other side: E1.31 slots laid out for the design, taken by a prop wired the other way
+def test_an_exchange_matches_the_slots_of_another_data_path(make_fan: MakeFan, seed: int) -> None:
+    # reference: E1.31 slots of the design, received by a prop with the other data path
     rng = np.random.default_rng(seed)
     fan = make_fan(4, 3)
     strands = tuple(_resized(strand, int(rng.integers(1, 6))) for strand in fan.strands)
@@ -125,7 +123,7 @@ def _resized(strand: Strand, nodes: int) -> Strand:
     return dataclasses.replace(strand, nodes=nodes)
 
 
-def test_light_one_and_the_other_lights_is_an_exchange(small: Design, engine: Engine) -> None:
+def test_the_other_strand_lighting_up_is_an_exchange(small: Design, engine: Engine) -> None:
     lit = _alone(3)
     finding = engine.diagnose(marks=[_mark(lit, 3, "dark"), _mark(lit, 4, "stuck")])
     assert _top(finding)[:2] == ("3 4", "swapped")
@@ -140,7 +138,7 @@ def test_light_one_and_the_other_lights_is_an_exchange(small: Design, engine: En
     assert "the other's light" in reason_text(found.suspects[0], small)
 
 
-def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> None:
+def test_an_exchange_is_invisible_with_both_strands_lit(small: Design) -> None:
     rate_factors = Engine(small, Priors(swapped=0.1))
     both = parse_lit_set("3 4", small)
     finding = rate_factors.diagnose(marks=[_mark(both, 3, "ok"), _mark(both, 4, "ok")])
@@ -150,8 +148,8 @@ def test_exchanged_strands_that_are_lit_together_say_nothing(small: Design) -> N
     assert after.get("4 5", 0.0) < 0.2 * before["4 5"]  # 4 would be dark
 
 
-def test_volts_tell_an_exchange_by_the_strand_that_draws(fan: Design, fan_engine: Engine) -> None:
-    # strand 3 asked for, strand 4 lights: the drop stands across the joints of strand 4
+def test_voltages_show_an_exchange_by_the_loaded_strand(fan: Design, fan_engine: Engine) -> None:
+    # strand 4 lights instead of 3: its joints have the drop
     alone, received = _alone(3), _alone(4)
     solution = solve(fan_engine.responses.circuit, received.duty(fan))
     probes = ["foot:3+>3A+", "foot:4+>4A+", "crown:4->4B-"]
@@ -162,7 +160,7 @@ def test_volts_tell_an_exchange_by_the_strand_that_draws(fan: Design, fan_engine
     assert probability > 0.9
 
 
-def test_an_exchange_and_a_bad_joint_are_both_named(fan: Design, fan_engine: Engine) -> None:
+def test_an_exchange_and_a_bad_joint_are_both_found(fan: Design, fan_engine: Engine) -> None:
     # 3 and 4 exchanged, so "3" lights strand 4, and its joint 4A+ has 0.6 ohm
     alone, received = _alone(3), _alone(4)
     solution = solve(Circuit(fan, {"4A+": 0.6}), received.duty(fan))
@@ -179,7 +177,7 @@ def test_an_exchange_and_a_bad_joint_are_both_named(fan: Design, fan_engine: Eng
 # -- strands that are not lit -----------------------------------------------------------------
 
 
-def test_a_dark_strand_that_is_not_lit_is_right(engine: Engine) -> None:
+def test_an_unlit_strand_marked_dark_is_right(engine: Engine) -> None:
     lit = _alone(2)
     marks = [_mark(lit, 2, "ok"), _mark(lit, 1, "ok"), _mark(lit, 3, "dark")]
     before, after = engine.diagnose().healthy, engine.diagnose(marks=marks).healthy
@@ -187,9 +185,7 @@ def test_a_dark_strand_that_is_not_lit_is_right(engine: Engine) -> None:
     assert engine.diagnose(marks=marks[:2]).healthy == pytest.approx(after, abs=0.01)
 
 
-def test_light_that_stands_behind_a_break_tells_where_data_end(
-    small: Design, engine: Engine
-) -> None:
+def test_stuck_light_behind_a_break_shows_where_data_ends(small: Design, engine: Engine) -> None:
     lit = parse_lit_set("1-3", small)
     marks = [_mark(lit, n, "ok") for n in (1, 2, 3)]
     marks += [_mark(lit, 4, "stuck"), _mark(lit, 5, "stuck")]
@@ -201,7 +197,7 @@ def test_light_that_stands_behind_a_break_tells_where_data_end(
 # -- order of colours -------------------------------------------------------------------------
 
 
-def test_every_other_order_moves_a_colour_and_leaves_white(
+def test_every_wrong_order_moves_a_colour_and_leaves_white(
     make_kind: Callable[..., NodeKind],
 ) -> None:
     assert len(other_orders(("red", "green", "blue"))) == 5
@@ -211,16 +207,16 @@ def test_every_other_order_moves_a_colour_and_leaves_white(
     assert all(order[3] == 3 and sorted(order) == [0, 1, 2, 3] for order in orders)
     white, red = np.ones((1, 4)), np.array([[1.0, 0.0, 0.0, 0.0]])
     assert all((recoloured(np.array([0]), order).received(white) == 1.0).all() for order in orders)
-    # GRB for RGB: green takes the slot of red, and red that of green
+    # GRB for RGB: green receives the slot of red, and red that of green
     assert recoloured(np.array([0]), (1, 0, 2, 3)).received(red)[0].tolist() == [0.0, 1.0, 0.0, 0.0]
 
 
-def test_white_right_and_red_wrong_everywhere_is_the_setting(small: Design, engine: Engine) -> None:
+def test_red_wrong_on_every_strand_is_the_setting(small: Design, engine: Engine) -> None:
     white, red = all_lit(small), all_lit(small, colour="red")
     marks = [_mark(white, n, "ok") for n in range(1, 6)]
     before = {(s.where, s.fault): s.probability for s in engine.diagnose().suspects}
     after = {(s.where, s.fault): s.probability for s in engine.diagnose(marks=marks).suspects}
-    # white says nothing against it, whatever else it clears
+    # a white look does not contradict it
     assert after["colour_order", "colour-order"] >= before["colour_order", "colour-order"]
     marks += [_mark(red, n, "wrong-colour") for n in (1, 3)]
     finding = engine.diagnose(marks=marks)
@@ -229,7 +225,7 @@ def test_white_right_and_red_wrong_everywhere_is_the_setting(small: Design, engi
     assert '"RGB"' in repair_text(finding.suspects[0], small)
 
 
-def test_red_wrong_on_one_strand_alone_is_that_strand(small: Design, engine: Engine) -> None:
+def test_red_wrong_on_one_strand_is_that_strand(small: Design, engine: Engine) -> None:
     marks = [
         _mark(all_lit(small, colour=colour), n, "wrong-colour" if n == 4 else "ok")
         for colour in ("red", "green")
@@ -240,7 +236,7 @@ def test_red_wrong_on_one_strand_alone_is_that_strand(small: Design, engine: Eng
     assert probability > 0.9
 
 
-def test_a_colour_that_keeps_its_place_looks_right(engine: Engine) -> None:
+def test_a_colour_that_keeps_its_position_looks_right(engine: Engine) -> None:
     colours: tuple[tuple[str, Seen], ...] = (
         ("red", "wrong-colour"), ("green", "wrong-colour"), ("blue", "ok"), ("yellow", "ok"),
     )  # fmt: skip
@@ -263,7 +259,7 @@ def test_no_volts_anywhere_is_a_short_at_the_feed(small: Design, engine: Engine)
 
 
 @pytest.mark.parametrize(("amps", "probability"), [(0.0, 0.9), (14.0, 0.9)])
-def test_a_gone_fuse_gives_nothing_and_joined_rails_may_give_all(
+def test_a_blown_fuse_carries_no_current_and_a_short_may_carry_all(
     small: Design, engine: Engine, amps: float, probability: float
 ) -> None:
     lit, feed = all_lit(small), small.feeds[0].name
@@ -276,9 +272,7 @@ def test_a_gone_fuse_gives_nothing_and_joined_rails_may_give_all(
     assert _top(finding)[2] > probability
 
 
-def test_volts_at_the_cable_and_none_behind_it_are_the_feeds_joint(
-    small: Design, engine: Engine
-) -> None:
+def test_voltage_at_the_cable_only_is_a_feed_joint(small: Design, engine: Engine) -> None:
     lit, feed = all_lit(small), small.feeds[0].name
     readings = [Reading(lit, parse_probe(p, small), v) for p, v in ((feed, 5.0), ("foot:3", 1.9))]
     finding = engine.diagnose(readings)
@@ -286,26 +280,24 @@ def test_volts_at_the_cable_and_none_behind_it_are_the_feeds_joint(
     assert guilty <= {f"{feed}+", f"{feed}-"}
 
 
-def test_right_volts_clear_the_feed(small: Design, engine: Engine) -> None:
+def test_normal_volts_clear_the_feed(small: Design, engine: Engine) -> None:
     lit, feed = parse_lit_set("none", small), small.feeds[0].name
     finding = engine.diagnose([Reading(lit, parse_probe("foot:1", small), 4.99)])
     assert feed not in {s.where for s in finding.suspects}
 
 
-def test_all_dark_asks_for_volts_before_anything_is_taken_apart(
-    small: Design, engine: Engine
-) -> None:
+def test_all_dark_requests_a_voltage_first(small: Design, engine: Engine) -> None:
     lit = all_lit(small)
     finding = engine.diagnose(marks=[_mark(lit, n, "dark") for n in range(1, 6)])
     feed = small.feeds[0].name
     assert {"1Ad", "1", feed} <= {s.where for s in finding.suspects if s.probability > 0.05}
     assert finding.next.probe is not None
     assert finding.next.probe.is_rail
-    assert finding.next.expect_bits > 1.0  # volts, none, or what an open joint leaves
+    assert finding.next.expect_bits > 1.0  # normal, none, or that of an open joint
 
 
-def test_a_short_takes_only_the_copper_it_is_on(make_fan: MakeFan) -> None:
-    """Two supplies whose returns alone are joined: each is its own piece of copper."""
+def test_a_short_affects_only_its_own_copper(make_fan: MakeFan) -> None:
+    """Separate copper for two supplies that share only the return."""
     fan = make_fan(2, 3, crown=False, feeds=("foot:1", "foot:2"))
     feeds = tuple(
         dataclasses.replace(feed, at=StrandEnd(number, "A"))
@@ -314,9 +306,12 @@ def test_a_short_takes_only_the_copper_it_is_on(make_fan: MakeFan) -> None:
     link = Link(StrandEnd(1, "B"), StrandEnd(2, "B"), 50.0, parse_wire("22 AWG"), ("-",))
     apart = dataclasses.replace(fan, buses=(), feeds=feeds, links=(link,))
     found = [(feed, set(s.strands), set(s.feeds)) for feed, s in shorts(apart)]
-    # each twice: rails joined, and its fuse gone
+    # each twice: a short, and a blown fuse
     assert found == [("feed1", {1}, {"feed1"})] * 2 + [("feed2", {2}, {"feed2"})] * 2
     both = [(feed, set(s.strands)) for feed, s in shorts(fan)]
-    assert both == [("feed1", {1, 2}), ("feed2", {1, 2})]  # a fuse alone leaves the other feed
+    assert both == [
+        ("feed1", {1, 2}),
+        ("feed2", {1, 2}),
+    ]  # with one fuse blown the other feed remains
     second = next(f for f in fault_space(apart).chain if f.where == "feed2")
     assert (second.start, second.stop) == (3, 6)

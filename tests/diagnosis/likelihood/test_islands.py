@@ -1,4 +1,4 @@
-"""Copper that an open joint cut off: its volts are hardly known, but alike for all readings."""
+"""Copper cut off by an open joint: its unknown voltage is common to all readings."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ REST = {
 
 
 def _with_line(deck: str, line_ohm: float, high_v: float) -> str:
-    """The deck with other data lines: protection diodes of 0.7 V, as before."""
+    """Return the deck with other data lines; protection diodes of 0.7 V, as before."""
     deck = re.sub(r"/150\.0(?=\+1e-08\*x)", f"/{line_ohm!r}", deck)
     assert f"/{line_ohm!r}" in deck
     return deck.replace("+(4.3))", f"+({high_v - 0.7!r}))")
@@ -50,7 +50,7 @@ def _with_line(deck: str, line_ohm: float, high_v: float) -> str:
 def _read(
     design: Design, joint: str, rest: tuple[float, float], asked: list[tuple[str, str]], to: Path
 ) -> list[Reading]:
-    """By ngspice; nodes without volts, and those after them on the data path, are dark."""
+    """Return readings by ngspice; nodes without voltage, and those after them, are dark."""
     found = []
     for lit, text in asked:
         lights, probe = parse_lit_set(lit, design), parse_probe(text, design)
@@ -69,11 +69,11 @@ def _probability(finding: Finding, where: str) -> float:
 @pytest.mark.parametrize("rest", REST.values(), ids=REST)
 @pytest.mark.parametrize("volts", [5.0, 12.0], ids=["5 V", "12 V"])
 @pytest.mark.parametrize("rail", ["+", "-"])
-def test_an_open_return_and_an_open_supply_are_told_apart_by_a_drop(
+def test_a_drop_separates_an_open_return_from_an_open_supply(
     make_fan: MakeFan, make_kind: MakeKind, tmp_path: Path, rail: str, volts: float,
     rest: tuple[float, float],
 ) -> None:  # fmt: skip
-    """Either drop will do: the volts of the joint that is open, or next to none of the other."""
+    """Either drop does: that of the open joint, or the small one of the other."""
     design = make_fan(4, 6, crown=False, kind=make_kind(volts=volts))
     joint, other = f"3A{rail}", f"3A{'-' if rail == '+' else '+'}"
     engine = Engine(design)
@@ -82,15 +82,15 @@ def test_an_open_return_and_an_open_supply_are_told_apart_by_a_drop(
     readings = _read(design, joint, rest, asked, tmp_path)
     by_rails = engine.diagnose(readings[:3])
     assert _probability(by_rails, joint) + _probability(by_rails, other) > 0.85
-    assert _probability(by_rails, joint) > 0.05  # no rail volts settle which of the two it is
+    assert _probability(by_rails, joint) > 0.05  # rail voltages do not separate the two
     for drop in readings[3:]:
         finding = engine.diagnose([*readings[:3], drop])
         assert _probability(finding, joint) > 0.75, str(drop.probe)
         assert finding.suspects[0].fault == "open"
 
 
-def test_readings_of_one_island_are_off_together(make_fan: MakeFan) -> None:
-    """By hand, at 5 V: whole volts of the island shared, its differences known to a twentieth."""
+def test_readings_of_one_island_share_their_error(make_fan: MakeFan) -> None:
+    """Compare with hand calculation at 5 V."""
     design = make_fan(3, 4, crown=False)
     asked = [("all", "2A"), ("all", "2B"), ("none", "2A"), ("all", "foot:2+>2A+"), ("all", "3A")]
     readings = [

@@ -1,4 +1,4 @@
-"""Rails joined by some resistance, and supplies that give no more than they can."""
+"""Shorts with resistance, and supplies at their current limit."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ MOST_READINGS = 8
 
 
 class DeadCopper:
-    """A unit as designed, but for its short and a supply that lowers its volts at its limit."""
+    """A unit as designed, with a short and a supply that lowers its voltage at its limit."""
 
     def __init__(self, design: Design, at: str, ohm: float, limit_a: float) -> None:
         self.design, self.limit_a = design, limit_a
@@ -39,12 +39,12 @@ class DeadCopper:
         self._fed: dict[LitSet, tuple[Design, np.ndarray]] = {}
 
     def fed(self, lit: LitSet) -> tuple[Design, np.ndarray]:
-        """The design with the volts its supply then has, and what lights: dark below the logic."""
+        """Return the design with the resulting supply voltage, and the duty of lit nodes."""
         if lit not in self._fed:
-            self._fed[lit] = self._settle(lit)
+            self._fed[lit] = self._solve(lit)
         return self._fed[lit]
 
-    def _settle(self, lit: LitSet) -> tuple[Design, np.ndarray]:
+    def _solve(self, lit: LitSet) -> tuple[Design, np.ndarray]:
         (feed,) = self.design.feeds
         for duty in (lit.duty(self.design), np.zeros_like(lit.duty(self.design))):
             low, high, volts = 0.0, feed.volts, feed.volts
@@ -68,7 +68,7 @@ class DeadCopper:
         return Reading(lit, probe, round(volts, 4 if abs(volts) < 0.6 else 3))
 
     def work(self, engine: Engine) -> Finding:
-        """Take what is asked for until it is settled or the short is sure."""
+        """Take requested readings until the finding is settled or the short is certain."""
         readings: list[Reading] = []
         finding = engine.diagnose(readings)
         while len(readings) < MOST_READINGS and not finding.next.settled:
@@ -97,7 +97,7 @@ def _rated(design: Design, supply_a: float | None) -> Design:
     ids=str,
 )
 @pytest.mark.parametrize("is_rated", [True, False], ids=["rated", "not rated"])
-def test_a_short_of_some_resistance_is_a_short_and_no_joint(
+def test_a_short_with_resistance_is_found_and_no_joint(
     make_fan: MakeFan, make_kind: MakeKind, at: str, ohm: float, limit_a: float, volts: float,
     is_rated: bool,
 ) -> None:  # fmt: skip
@@ -115,7 +115,7 @@ def test_a_short_of_some_resistance_is_a_short_and_no_joint(
 def test_equal_repeats_do_not_count_against_a_hard_short(
     make_fan: MakeFan, left_v: float, feed_mm: float
 ) -> None:
-    """What it leaves at a place is one unknown of the unit, whatever is lit."""
+    """Its voltage at a place is one unknown of the unit, for all lit sets."""
     design = make_fan(4, 10, wire="24 AWG", feed_mm=feed_mm)
     engine, probe = Engine(design), parse_probe("foot:2", design)
     dark = [Mark(all_lit(design), s.number, 1, s.nodes, "dark") for s in design.strands]
@@ -128,7 +128,7 @@ def test_equal_repeats_do_not_count_against_a_hard_short(
     assert min(found[1:]) >= found[0] - 0.001
 
 
-def test_unequal_repeats_are_a_short_whose_supply_tries_again(make_fan: MakeFan) -> None:
+def test_unequal_repeats_are_a_short_with_a_supply_in_hiccup_mode(make_fan: MakeFan) -> None:
     design = make_fan(4, 10, wire="24 AWG")
     probe, dark = parse_probe("foot:2", design), all_lit(design)
     marks = [Mark(dark, s.number, 1, s.nodes, "dark") for s in design.strands]
@@ -138,7 +138,7 @@ def test_unequal_repeats_are_a_short_whose_supply_tries_again(make_fan: MakeFan)
     assert first.probability > 0.9
 
 
-def test_a_reading_is_not_asked_for_again_once_it_has_named_a_suspect(make_fan: MakeFan) -> None:
+def test_a_reading_that_named_a_suspect_is_not_requested_again(make_fan: MakeFan) -> None:
     design = make_fan(4, 10, wire="24 AWG")
     marks = [Mark(all_lit(design), s.number, 1, s.nodes, "dark") for s in design.strands]
     readings = [Reading(parse_lit_set("none", design), parse_probe("foot:1", design), 0.052)]
@@ -147,7 +147,7 @@ def test_a_reading_is_not_asked_for_again_once_it_has_named_a_suspect(make_fan: 
     assert (finding.next.lit, finding.next.probe) != (readings[0].lit, readings[0].probe)
 
 
-def test_words_send_the_person_near_the_place(make_fan: MakeFan) -> None:
+def test_advice_names_the_place_of_the_short(make_fan: MakeFan) -> None:
     design = _rated(make_fan(8, 14, wire="24 AWG", feed_mm=900.0), 20.0)
     unit = DeadCopper(design, "crown:7", 0.5, 21.0)
     lit = all_lit(design)
@@ -159,10 +159,10 @@ def test_words_send_the_person_near_the_place(make_fan: MakeFan) -> None:
     assert set(near) & {"crown:6", "crown:7", "crown:8"}
 
 
-def test_readings_of_a_short_by_ngspice_name_it(
+def test_readings_of_a_short_by_ngspice_find_it(
     make_fan: MakeFan, make_kind: MakeKind, tmp_path: Path
 ) -> None:
-    """A resistor between the rails in the deck, the supply's volts lowered to its limit."""
+    """Solve a resistor between the rails, with the supply lowered to its limit."""
     design = _rated(make_fan(4, 8, wire="24 AWG", kind=make_kind(channel_ma=16.0)), 4.0)
     unit = DeadCopper(design, "crown:3", 1.1, 4.3)
     asked = [("all", "crown:1+>crown:4+"), ("none", "foot:1"), ("all", "3B"), ("none", "3B")]
@@ -177,12 +177,12 @@ def test_readings_of_a_short_by_ngspice_name_it(
     assert first.probability > 0.9
 
 
-def test_a_bad_joint_and_a_sound_unit_are_no_short(make_fan: MakeFan) -> None:
+def test_a_bad_joint_or_a_healthy_unit_is_no_short(make_fan: MakeFan) -> None:
     design = make_fan(6, 20)
     engine, lits = Engine(design), [all_lit(design), parse_lit_set("none", design)]
     for seed, faults in ((1, {"4A+": 0.4}), (2, {"feed1-": 0.3}), (3, {"2B-": 5.0}), (4, {})):
         bench = Bench(design, faults, seed)
-        # without volts of a rail, nodes short of volts are alike whatever takes them
+        # without a rail voltage, undervoltage has the same effect for any cause
         bench.readings += [bench.read(lit, parse_probe("foot:1", design)) for lit in lits]
         finding = bench.find(engine)
         assert sum(s.probability for s in finding.suspects if s.fault == "short") < 0.02
@@ -192,15 +192,15 @@ def test_a_bad_joint_and_a_sound_unit_are_no_short(make_fan: MakeFan) -> None:
             assert finding.healthy > 0.8
 
 
-def test_shorts_are_tried_at_every_pad_and_at_ends_that_no_bus_has(make_fan: MakeFan) -> None:
+def test_shorts_are_tried_at_every_pad_and_at_ends_without_a_bus(make_fan: MakeFan) -> None:
     design = make_fan(3, 4)
     assert [str(place) for place in short_places(design)] == [
         "foot:1", "foot:2", "foot:3", "crown:1", "crown:2", "crown:3",
     ]  # fmt: skip
 
 
-def test_two_slips_of_the_pen_are_no_short(make_fan: MakeFan) -> None:
-    """Rail volts 0.1 V low everywhere, as a supply with some resistance leaves, and two slips."""
+def test_two_slips_are_no_short(make_fan: MakeFan) -> None:
+    """Read rails 0.1 V low everywhere, as with a source resistance, and two slips."""
     design = make_fan(8, 30)
     circuit = Circuit(design.with_supply_volts({design.feeds[0].name: 4.9}))
     readings = []
@@ -216,8 +216,8 @@ def test_two_slips_of_the_pen_are_no_short(make_fan: MakeFan) -> None:
     )
 
 
-def test_a_bad_feed_joint_is_no_short_once_volts_at_its_cable_are_read(make_fan: MakeFan) -> None:
-    """A feed joint on - takes as much from every drop along + as joined rails do."""
+def test_a_bad_feed_joint_is_no_short_once_its_cable_is_read(make_fan: MakeFan) -> None:
+    """Compare drops along +, which a feed joint on - lowers as a short does."""
     design = make_fan(6, 20)
     engine, bench = Engine(design), Bench(design, {"feed1-": 0.8}, seed=4)
     for text in ("all", "1-3", "4-6", "1 3 5"):
@@ -229,7 +229,7 @@ def test_a_bad_feed_joint_is_no_short_once_volts_at_its_cable_are_read(make_fan:
 
 
 def _low_with_and_without_light(design: Design) -> list[Reading]:
-    """Rail volts that no joint explains: with nothing lit they are as low."""
+    """Return rail voltages that no joint explains: equally low with nothing lit."""
     asked = (("all", "1A", 2.2), ("none", "3A", 2.3), ("1", "4A", 2.3))
     return [
         Reading(parse_lit_set(lit, design), parse_probe(probe, design), volts)
@@ -237,20 +237,20 @@ def _low_with_and_without_light(design: Design) -> list[Reading]:
     ]
 
 
-def test_volts_at_the_feed_come_first_where_a_short_is_likely(make_fan: MakeFan) -> None:
+def test_the_feed_is_read_first_if_a_short_is_likely(make_fan: MakeFan) -> None:
     design = make_fan(4, 20, wire="24 AWG", crown=False)
     engine, lit = Engine(design), all_lit(design)
     readings = _low_with_and_without_light(design)
     finding = engine.diagnose(readings)
     assert sum(s.probability for s in finding.suspects if s.fault == "short") > 0.5
     assert finding.next.probe == parse_probe("feed1", design)
-    # whole there: the feed's own joint, or several strands
+    # full voltage there: the feed's own joint, or several strands
     readings.append(Reading(lit, parse_probe("feed1", design), 4.98))
     after = engine.diagnose(readings)
     assert sum(s.probability for s in after.suspects if s.fault == "short") < 0.1
 
 
-def test_ohms_between_the_rails_speak_against_a_short_and_not_against_a_fuse(
+def test_a_resistance_between_the_rails_excludes_a_short_but_no_fuse(
     make_fan: MakeFan,
 ) -> None:
     design = make_fan(4, 20, wire="24 AWG", crown=False)
@@ -267,7 +267,7 @@ def test_ohms_between_the_rails_speak_against_a_short_and_not_against_a_fuse(
     assert odds[1] == pytest.approx(OHMMETER_SHORT_SHARE * odds[0], rel=0.2)
     dead = [Reading(lit, parse_probe(f"{n}A", design), 0.0) for n in (1, 3)]
     first = engine.diagnose(dead, unshorted=("feed1", "feed1")).suspects[0]
-    assert (first.where, first.fault) == ("feed1", "short")  # its fuse, in the same words
+    assert (first.where, first.fault) == ("feed1", "short")  # its fuse has the same name
 
 
 def test_copper_of_two_feeds_has_one_short(make_fan: MakeFan) -> None:
