@@ -261,6 +261,11 @@ def rules_out_more(model: ReadingModel, mean: FloatArray, covariance: FloatArray
 
     They must be off on the side from which more resistance moves away. A single one may be a slip:
     two must agree.
+
+    Args:
+        model: readings and circuit.
+        mean: predicted readings at a resistance, shape (readings,).
+        covariance: shape (readings, readings).
     """
     off = model.values - mean
     moved = mean - model.healthy_mean()
@@ -269,7 +274,13 @@ def rules_out_more(model: ReadingModel, mean: FloatArray, covariance: FloatArray
 
 
 def means_at(model: ReadingModel, joint: int, column: int) -> FloatArray:
-    """Return the solved readings with the joint at one resistance, shape (readings,)."""
+    """Return the solved readings with the joint at one resistance, shape (readings,).
+
+    Args:
+        model: readings and circuit.
+        joint: its index in the fault space.
+        column: its resistance, as a column of the grid.
+    """
     responses, means = model.responses, []
     for effect in model.effects:
         solution = responses.exact(responses.space.joints[joint].name, column, effect.taps.lit)

@@ -90,8 +90,7 @@ class RailShort:
     def _means(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Readings, drop by the short, change by lost load current, and current of all supplies.
 
-        Shape (trials, readings) each; the current is that under each reading's lit set. [V, V, V,
-        A]
+        Shape (trials, readings) each, in V and A; the current is that under the reading's lit set.
         """
         model = self._model
         parts = [self._under(effect) for effect in model.effects]
@@ -104,8 +103,9 @@ class RailShort:
         """Return `_means` for one lit set.
 
         With `v` the mean node voltage, `load(v)` the share of the load current and `scale` that of
-        the supply's voltage, the short carries `(scale · open_v - load · shed_v) / own`. Bisection
-        finds the highest `v` at which the supply has its voltage and its current limit.
+        the supply's voltage, the short carries `(scale · open_v - load · shed_v) / path_ohm`.
+        Bisection finds the highest `v` at which the supply exceeds neither its voltage nor its
+        current limit.
         """
         model, trials, effects = self._model, self._trials, self._effects
         circuit, solution = model.responses.circuit, effect.base.solution
@@ -114,34 +114,34 @@ class RailShort:
         rails = [rail_probe(place) for place in effects.places]
         place_v, idle_v = solution.volts_at(rails), idle.volts_at(rails)
         node_v = float(solution.node_v[circuit.loaded].mean())
-        drawn_a, volts, share = _load_curve(model.responses, effect)
-        own = effects.driving_point_ohm[trials.place] + trials.ohm
+        drawn_a, curve_v, curve_share = _load_curve(model.responses, effect)
+        path_ohm = effects.driving_point_ohm[trials.place] + trials.ohm
         shed_v = (idle_v - place_v)[trials.place]
-        to_node = effects.node_ohm[trials.place] / own
+        to_node = effects.node_ohm[trials.place] / path_ohm
         open_v = idle_v[trials.place]
 
         low = np.zeros(len(trials.ohm))
         high = np.full(len(trials.ohm), supply_v)
 
         def at(mean_v: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-            load = np.interp(mean_v, volts, share)
+            load = np.interp(mean_v, curve_v, curve_share)
             scale = (mean_v + load * (supply_v - node_v) - to_node * load * shed_v) / (
                 supply_v - to_node * open_v
             )
-            return load, scale, np.maximum((scale * open_v - load * shed_v) / own, 0.0)
+            return load, scale, np.maximum((scale * open_v - load * shed_v) / path_ohm, 0.0)
 
         for _ in range(BISECTION_STEPS):
             middle = 0.5 * (low + high)
             load, scale, short_a = at(middle)
-            over = (scale > 1.0) | (load * drawn_a + short_a > trials.limit_a)
-            high, low = np.where(over, middle, high), np.where(over, low, middle)
+            is_over = (scale > 1.0) | (load * drawn_a + short_a > trials.limit_a)
+            high, low = np.where(is_over, middle, high), np.where(is_over, low, middle)
         load, scale, short_a = at(low)
         columns = effect.taps.columns
         per_amp = (columns.T @ effects.x).T[trials.place]
-        idle_read = columns.T @ idle.x + effect.taps.constant
+        unloaded_read = columns.T @ idle.x + effect.taps.constant
         drop = -short_a[:, None] * per_amp
-        loaded = effect.value - idle_read
-        mean = scale[:, None] * idle_read + load[:, None] * loaded + drop
+        loaded = effect.value - unloaded_read
+        mean = scale[:, None] * unloaded_read + load[:, None] * loaded + drop
         amps = np.broadcast_to((load * drawn_a + short_a)[:, None], mean.shape)
         return mean, drop, (1.0 - load)[:, None] * loaded, amps
 

@@ -158,7 +158,13 @@ class ReadingModel:
     def log_density_of_rows(
         self, mean: FloatArray, covariance: FloatArray, joints: NDArray[np.intp]
     ) -> FloatArray:
-        """Return `log_density` of rows that each have one faulty joint, shape (rows,)."""
+        """Return `log_density` of rows that each have one faulty joint, shape (rows,).
+
+        Args:
+            mean: predicted readings, shape (rows, readings). [V, or A]
+            covariance: shape (rows, readings, readings).
+            joints: index of each row's faulty joint, shape (rows,).
+        """
         healthy = (self.across >= 0) & (self.across != joints[:, None])
         across_v = mean * healthy if healthy.any() else None
         return log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
