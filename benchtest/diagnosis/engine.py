@@ -525,7 +525,7 @@ def nearest_short_places(unconditional: ConditionalEvidence, feed: str) -> list[
         if fault.where == feed and fault.shorted is not None:
             soft = unconditional.likelihood.rail_short(fault.shorted)
             if soft is not None and soft.is_likely:
-                return soft.near()
+                return soft.likely_places()
     return []
 
 

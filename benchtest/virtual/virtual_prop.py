@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_light
 from benchtest.circuit.solution import Solution, solve
-from benchtest.diagnosis.model.wiring_faults import shorts
+from benchtest.diagnosis.model.wiring_faults import dead_copper
 from benchtest.errors import CircuitFault
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.prop.design import Design, FeedName, Probe
@@ -203,7 +203,7 @@ class VirtualProp:
 
     def _part_rails(self, feed: str) -> bool:
         """Remove a short that is named by another feed of the same copper."""
-        for name, shorted in shorts(self.design):
+        for name, shorted in dead_copper(self.design):
             fault = self.faults.get(name)
             wiring = isinstance(fault, WiringFault) and fault.what == "short"
             if wiring and feed in shorted.feeds:
@@ -220,7 +220,7 @@ class VirtualProp:
 def _without_volts(design: Design, dead: set[str]) -> Design:
     """Return the design without voltage on the copper of feeds that are shut down or blown."""
     gone: set[str] = set()
-    for feed, shorted in shorts(design):
+    for feed, shorted in dead_copper(design):
         gone |= shorted.feeds if feed in dead else set()
     if not gone:
         return design

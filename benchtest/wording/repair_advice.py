@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from benchtest.diagnosis.finding import Suspect
 from benchtest.diagnosis.model.faults import FaultKind
-from benchtest.diagnosis.model.wiring_faults import supplied
+from benchtest.diagnosis.model.wiring_faults import connected_supplies
 from benchtest.prop.design import BusPad, Design, FeedName
 from benchtest.prop.joints import Joint
 from benchtest.prop.notation import COLOUR_ORDER, location_feed, location_strands, parse_location
@@ -99,7 +99,7 @@ def _colour_order_text(design: Design, where: str) -> str:
 
 
 def _short_text(design: Design, where: str) -> str:
-    feeds = next(feeds for _, feeds in supplied(design) if where in feeds)
+    feeds = next(feeds for _, feeds in connected_supplies(design) if where in feeds)
     names = [feed.name for feed in design.feeds if feed.name in feeds]
     plural = "s" if len(names) > 1 else ""
     return (

@@ -208,7 +208,7 @@ class RailShort:
     @property
     def is_likely(self) -> bool:
         """True if the readings are likelier with some resistance than with none."""
-        return self.log_likelihood > self._model.dead(self._shorted)
+        return self.log_likelihood > self._model.dead_log_likelihood(self._shorted)
 
     def best(self) -> tuple[FloatArray, FloatArray]:
         """Return the readings and their covariance under the likeliest trial."""
@@ -216,7 +216,7 @@ class RailShort:
         first = int(weight.argmax())
         return self._means[0][best[first]], covariance[first]
 
-    def near(self) -> list[str]:
+    def likely_places(self) -> list[str]:
         """Return the names of the likely places of the short, likeliest first."""
         best, weight, _ = self._likely_trials
         share = np.exp(weight - np.logaddexp.reduce(weight))

@@ -245,7 +245,7 @@ class ReadingModel:
         self.best_here = max(self.best_here, likelihood)
         self.best = max(self.best, likelihood)
 
-    def dead(self, shorted: DeadCopper) -> float:
+    def dead_log_likelihood(self, shorted: DeadCopper) -> float:
         """Return the log likelihood of the readings if copper has no voltage.
 
         Supplies with constant-current limiting leave the same voltage each time, supplies in hiccup

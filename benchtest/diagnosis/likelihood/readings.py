@@ -169,7 +169,7 @@ class ReadingLikelihood(ReadingModel):
         chain = self.log_density(self.chain_mean, self.healthy_covariance)
         for place, fault in enumerate(self.responses.space.chain):
             if fault.shorted is not None:
-                chain[place] = self.dead(fault.shorted)
+                chain[place] = self.dead_log_likelihood(fault.shorted)
                 if (resistive := self.rail_short(fault.shorted)) is not None:
                     both = np.logaddexp(chain[place], resistive.log_likelihood)
                     chain[place] = both - np.log(2.0)
@@ -194,7 +194,7 @@ class ReadingLikelihood(ReadingModel):
                 fault.shorted is not None
                 and (resistive := self.rail_short(fault.shorted)) is not None
             ):
-                dead = self.dead(fault.shorted)
+                dead = self.dead_log_likelihood(fault.shorted)
                 return float(
                     np.exp(resistive.log_likelihood - np.logaddexp(resistive.log_likelihood, dead))
                 )

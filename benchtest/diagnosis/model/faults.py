@@ -13,10 +13,10 @@ from benchtest.circuit.netlist import fuse_ohm, has_fuse
 from benchtest.diagnosis.model.wiring_faults import (
     DataRemap,
     DeadCopper,
+    connected_supplies,
+    dead_copper,
     other_orders,
     recoloured,
-    shorts,
-    supplied,
     swaps,
 )
 from benchtest.prop.data_path import data_hops, data_order
@@ -143,9 +143,9 @@ def fuses(design: Design) -> list[Joint]:
     """Return the fuse of each feed whose supply rail has another feed too.
 
     With its fuse blown, the other feed carries all current. A lone feed's fuse removes all voltage:
-    see `wiring_faults.shorts`.
+    see `wiring_faults.dead_copper`.
     """
-    shared = {name for _, feeds in supplied(design) if len(feeds) > 1 for name in feeds}
+    shared = {name for _, feeds in connected_supplies(design) if len(feeds) > 1 for name in feeds}
     return [
         Joint(feed.name, "+", (), ohm=fuse_ohm(feed))
         for feed in design.feeds
@@ -228,7 +228,7 @@ def _short(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainF
     All nodes on it are dark, and so are those after it on the data path.
     """
     # of equal pieces the reversed order keeps the first feed's
-    by_piece = {(s.strands, s.amps_sd): (feed, s) for feed, s in reversed(shorts(design))}
+    by_piece = {(s.strands, s.amps_sd): (feed, s) for feed, s in reversed(dead_copper(design))}
     pieces, found = list(by_piece.values())[::-1], []
     for feed, shorted in pieces:
         dead = np.isin(order, shorted.nodes(design))

@@ -147,7 +147,7 @@ class DeadCopper:
         return np.concatenate(runs)
 
 
-def shorts(design: Design) -> list[tuple[str, DeadCopper]]:
+def dead_copper(design: Design) -> list[tuple[str, DeadCopper]]:
     """Return the copper that each feed may leave without voltage, with the feed's name.
 
     A short anywhere removes the voltage from all copper connected to it. A blown fuse does so only
@@ -155,7 +155,7 @@ def shorts(design: Design) -> list[tuple[str, DeadCopper]]:
     """
     found = []
     for feed in design.feeds:
-        for strands, feeds in supplied(design):
+        for strands, feeds in connected_supplies(design):
             if feed.name in feeds and strands:
                 found.append((feed.name, DeadCopper(strands, feeds, SHORTED_SD_A)))
                 if len(feeds) == 1:
@@ -163,7 +163,7 @@ def shorts(design: Design) -> list[tuple[str, DeadCopper]]:
     return found
 
 
-def supplied(design: Design) -> list[tuple[frozenset[int], frozenset[str]]]:
+def connected_supplies(design: Design) -> list[tuple[frozenset[int], frozenset[str]]]:
     """Return strands and feeds grouped by connected pieces of supply-rail copper.
 
     Returns:

@@ -15,7 +15,7 @@ from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
-from benchtest.diagnosis.model.wiring_faults import supplied
+from benchtest.diagnosis.model.wiring_faults import connected_supplies
 from benchtest.diagnosis.planning.candidates import ReadingRequest, permitted_sets
 from benchtest.diagnosis.planning.decision import (
     TieGroup,
@@ -318,7 +318,7 @@ def power_before_data(situation: Situation) -> NextReading | None:
     first = design.node_at(int(unconditional.space.order[faults[0].start])).strand
     entry = next(end for end in design.data_path if end.strand == first)
     marks = situation.evidence.case.marks
-    for strands, _ in supplied(design):
+    for strands, _ in connected_supplies(design):
         seen = [m.seen for m in marks if m.strand in strands and m.lit.lights(m.strand)]
         if first not in strands or set(seen) != {"dark"}:
             continue

@@ -12,7 +12,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.model.faults import Priors, fault_space
-from benchtest.diagnosis.model.wiring_faults import other_orders, recoloured, shorts, swaps
+from benchtest.diagnosis.model.wiring_faults import dead_copper, other_orders, recoloured, swaps
 from benchtest.drive.universe_layout import frame_from_slots
 from benchtest.evidence.marks import Mark, Seen
 from benchtest.evidence.readings import Reading
@@ -305,10 +305,10 @@ def test_a_short_affects_only_its_own_copper(make_fan: MakeFan) -> None:
     )
     link = Link(StrandEnd(1, "B"), StrandEnd(2, "B"), 50.0, parse_wire("22 AWG"), ("-",))
     apart = dataclasses.replace(fan, buses=(), feeds=feeds, links=(link,))
-    found = [(feed, set(s.strands), set(s.feeds)) for feed, s in shorts(apart)]
+    found = [(feed, set(s.strands), set(s.feeds)) for feed, s in dead_copper(apart)]
     # each twice: a short, and a blown fuse
     assert found == [("feed1", {1}, {"feed1"})] * 2 + [("feed2", {2}, {"feed2"})] * 2
-    both = [(feed, set(s.strands)) for feed, s in shorts(fan)]
+    both = [(feed, set(s.strands)) for feed, s in dead_copper(fan)]
     assert both == [
         ("feed1", {1, 2}),
         ("feed2", {1, 2}),
