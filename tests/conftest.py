@@ -7,6 +7,7 @@ from __future__ import annotations
 import contextlib
 import signal
 from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -35,6 +36,36 @@ for _number, _usual in (
     if signal.getsignal(_number) is signal.SIG_IGN:
         with contextlib.suppress(ValueError):  # only the main thread may
             signal.signal(_number, _usual)
+
+
+LONGEST = (
+    "tui/test_literal_text.py",
+    "tui/browser/test_server.py",
+    "tui/test_step_snapshots.py",
+    "tui/test_bench_screen.py",
+    "diagnosis/test_engine.py",
+    "tui/test_stopped.py",
+    "tui/test_terminal_faults.py",
+    "cli/test_drive.py",
+    "cli/test_interrupted.py",
+    "tui/test_readings_list.py",
+    "cli/test_export_import.py",
+    "session/log/test_evidence.py",
+    "tui/test_in_tmux.py",
+    "tui/test_monkey.py",
+    "drive/e131/test_driver.py",
+    "drive/test_contract.py",
+    "cli/test_package.py",
+    "cli/test_report.py",
+    "cli/test_diagnose.py",
+)
+"""Files that take longest, which begin first so that none of them is alone at the end."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    tests = Path(__file__).parent
+    places = {tests / name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: places.get(item.path, len(places)))
 
 
 @pytest.fixture(autouse=True)
