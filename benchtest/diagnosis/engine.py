@@ -32,8 +32,8 @@ from benchtest.diagnosis.inference.posterior import (
     named_suspects,
 )
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
-from benchtest.diagnosis.inference.reels import odds_log, with_reels
-from benchtest.diagnosis.inference.supply_volts import supplies_as_read, supplies_log
+from benchtest.diagnosis.inference.reels import two_reel_tolerances, two_reels_log_odds
+from benchtest.diagnosis.inference.supply_volts import measured_supply_volts, supply_log_prior
 from benchtest.diagnosis.inference.unsteady_joints import (
     UnsteadyJoints,
     find_unsteady_joints,
@@ -361,7 +361,7 @@ class Engine:
         before: tuple[PreRepairEvidence, ...],
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return the assumption of supplies as their feeds were read if it is likelier."""
-        volts = supplies_as_read(unconditional)
+        volts = measured_supply_volts(unconditional)
         if not volts:
             return assumption, unconditional
         key = tuple(sorted(volts.items())), assumption.cache.tolerances
@@ -374,7 +374,7 @@ class Engine:
             )
         supplied = self._supplied[key]
         found = supplied.unconditional(unconditional.case, before)
-        odds = supplies_log(unconditional, volts)
+        odds = supply_log_prior(unconditional, volts)
         if found.posterior.log_total + odds <= unconditional.posterior.log_total:
             return assumption, unconditional
         return supplied, found
@@ -386,7 +386,7 @@ class Engine:
         before: tuple[PreRepairEvidence, ...],
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return the assumption of strands from two reels if the readings make it likelier."""
-        tolerances = with_reels(unconditional)
+        tolerances = two_reel_tolerances(unconditional)
         if tolerances is None:
             return assumption, unconditional
         key = assumption.cache.design.feeds, tolerances
@@ -396,7 +396,7 @@ class Engine:
             self._reeled[key] = ToleranceAssumption(assumption.cache.with_tolerances(tolerances))
         reeled = self._reeled[key]
         found = reeled.unconditional(unconditional.case, before)
-        odds = odds_log(len(self.design.strands), len(tolerances.reels))
+        odds = two_reels_log_odds(len(self.design.strands), len(tolerances.reels))
         if found.posterior.log_total + odds <= unconditional.posterior.log_total:
             return assumption, unconditional
         return reeled, found

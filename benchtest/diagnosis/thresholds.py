@@ -83,7 +83,7 @@ MAX_FIT_DEFICIT_LOG = 15.0
 fitted: estimates are vague, and tend to be too high."""
 MAX_EVALUATION_DEFICIT_LOG = 30.0
 """Deficit of a fitted log weight from the best one above which a combination is not evaluated at
-every resistance: Laplace's rule is off by less than that."""
+every resistance. Ours: generous for the error of Laplace's approximation, not measured."""
 MAX_COMBINATION_DEFICIT_LOG = 12.0
 """Deficit of a log weight from the best one above which a combination is dropped: its share of the
 probability is below 1e-5."""
@@ -97,8 +97,7 @@ MISSED_SHARE = 0.2
 """Share of a reading's change that a partial explanation may miss. Ours: the rest of it is left to
 another fault."""
 MIN_PAIR_PROBABILITY = 1e-6
-"""Probability below which a masked pair is dropped: 128 of them change no probability by more than
-0.0002."""
+"""Probability below which a masked pair is dropped: far below any probability that is shown."""
 MIN_REPEAT_DIFFERENCE_SD, MIN_REPEAT_DIFFERENCE_SHARE = 6.0, 0.003
 """Two readings of one probe contradict each other when they differ by more than this many standard
 deviations of reading plus this share of their value. Ours: supplies and meters drift by that share
@@ -116,6 +115,22 @@ SUPPLY_DRIFT_SHARE_SD = 0.002
 COURSE_SHARE_SD = 0.1
 """Standard deviation of the course of a change, as a share of the difference of the repeats. Ours:
 a real course is not a step or a ramp."""
+TWO_REELS_PROBABILITY = 0.1
+"""Probability that a unit's strands are from two reels. Common practice, no source."""
+MAX_REEL_DEFICIT_LOG = 3.0
+"""Deficit of the log likelihood of a reel change at one strand, from the best one, above which it
+is left out. Ours: one in twenty."""
+MIN_TWO_REELS_ODDS = 10.0
+"""Odds of two reels over one from which they are assumed. Ours: a joint must not be cleared by a
+reel change that may not exist."""
+MIN_REEL_READINGS = 3
+"""Readings below which two reels are not considered: fewer do not show them."""
+MIN_ONE_REEL_PROBABILITY = 0.9
+"""Probability of no fault from which a second reel is not considered. Ours: nothing is left for it
+to explain."""
+MIN_SUPPLY_DEVIATION_SD = 2.0
+"""Deviation of a supply, in standard deviations of its tolerance, from which its measured volts
+replace the design's. Ours: below it, effects of causes add up linearly."""
 MAX_STATE_DEFICIT_LOG = 7.0
 """Deficit of the log weight of a state before a repair, from the best one, above which it is
 dropped: one in a thousand."""

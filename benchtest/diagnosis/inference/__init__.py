@@ -42,8 +42,8 @@ from benchtest.diagnosis.inference.pre_repair import (
     PreRepairEvidence,
     RepairHistory,
 )
-from benchtest.diagnosis.inference.reels import odds_log, with_reels
-from benchtest.diagnosis.inference.supply_volts import supplies_as_read, supplies_log
+from benchtest.diagnosis.inference.reels import two_reel_tolerances, two_reels_log_odds
+from benchtest.diagnosis.inference.supply_volts import measured_supply_volts, supply_log_prior
 from benchtest.diagnosis.inference.unsteady_joints import (
     UnsteadyJoints,
     contradicting_repeats,
@@ -79,15 +79,15 @@ __all__ = [
     "find_unsteady_joints",
     "likeliest_hypothesis",
     "log_odds",
+    "measured_supply_volts",
     "named_suspects",
-    "odds_log",
     "partial_explanations",
     "shares_of",
-    "supplies_as_read",
-    "supplies_log",
+    "supply_log_prior",
     "sure_faults",
+    "two_reel_tolerances",
+    "two_reels_log_odds",
     "with_combinations",
     "with_masked_pairs",
-    "with_reels",
     "with_unsteady",
 ]

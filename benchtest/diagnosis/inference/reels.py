@@ -1,8 +1,8 @@
-"""Strands from two reels in one unit: a batch of nodes that ran out half way.
+"""Strands from two reels in one unit, when a batch of nodes ran out.
 
-Node current is a property of a strand's reel. Where it changes along the strands is not known; each
-place is weighed as one more cause that all readings share, and the likeliest ones join the
-tolerances of the unit.
+Node current is a property of a strand's reel. The strand at which the reel changes is unknown; each
+possible change is evaluated as one more cause that all readings share, and the likeliest ones join
+the tolerances of the unit.
 """
 
 from __future__ import annotations
@@ -16,66 +16,67 @@ from benchtest.circuit.tolerance import Tolerances
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.node_variation import REEL_SD, reel_shares
+from benchtest.diagnosis.thresholds import (
+    MAX_REEL_DEFICIT_LOG,
+    MIN_ONE_REEL_PROBABILITY,
+    MIN_REEL_READINGS,
+    MIN_TWO_REELS_ODDS,
+    TWO_REELS_PROBABILITY,
+)
 
-TWO_REELS = 0.1
-"""Chance that a unit's strands are from two reels. Common practice, no source."""
-MOST_PLACES = 2
-"""Places of the change that are reckoned with at once."""
-NEAR_LOG = 3.0
-"""Places whose logarithm of likelihood is so far below the best are left out."""
-SURE_ODDS = 10.0
-"""Odds of two reels over one from which they are reckoned with: a joint is not to be cleared by a
-reel that may as well be none."""
-FEWEST_READINGS = 3
-"""Fewer readings do not show two reels."""
-SURE_HEALTHY = 0.9
-"""A unit that is healthy with this probability needs no second reel."""
+MAX_REEL_CHANGES = 2
+"""Number of possible changes that are assumed at once."""
 
 
-def with_reels(view: ConditionalEvidence) -> Tolerances | None:
-    """Return the tolerances of a unit of two reels; None where readings do not speak for one.
+def two_reel_tolerances(view: ConditionalEvidence) -> Tolerances | None:
+    """Return the tolerances of a unit with two reels; None unless the readings show two.
 
     Args:
-        view: the evidence with nothing given, strands from one reel.
+        view: the evidence with no faults given and strands from one reel.
     """
     likelihood = view.likelihood
     strands = len(view.design.strands)
-    if likelihood is None or strands < 2 or len(likelihood.values) < FEWEST_READINGS:
+    if likelihood is None or strands < 2 or len(likelihood.values) < MIN_REEL_READINGS:
         return None
-    if view.posterior.healthy >= SURE_HEALTHY:
+    if view.posterior.healthy >= MIN_ONE_REEL_PROBABILITY:
         return None
-    moved = _moved(likelihood)
+    shifts = _reel_shifts(likelihood)
     mean, covariance = likelihood.under(-1, 0)
-    gains = _gains(likelihood.values - mean, covariance, moved)
+    gains = _log_gains(likelihood.values - mean, covariance, shifts)
     gains += view.healthy
     best = view.likeliest_fault
     if best is not None and best.chain < 0:
         row = view.row(best.where)
         mean, covariance = view.under(best)
-        more = moved + _own(likelihood, view, best.where, mean)
-        other = _gains(likelihood.values - mean, covariance, more)
+        more = shifts + _joint_shifts(likelihood, view, best.where, mean)
+        other = _log_gains(likelihood.values - mean, covariance, more)
         gains = np.maximum(gains, other + float(np.logaddexp.reduce(row)))
-    odds = odds_log(strands, 1)
+    odds = two_reels_log_odds(strands, 1)
     if float(np.logaddexp.reduce(gains)) + odds <= view.posterior.log_total:
         return None
-    order = np.argsort(-np.round(gains, 9), kind="stable")[:MOST_PLACES]
-    places = [int(place) + 1 for place in order if gains[place] > gains.max() - NEAR_LOG]
+    order = np.argsort(-np.round(gains, 9), kind="stable")[:MAX_REEL_CHANGES]
+    least = gains.max() - MAX_REEL_DEFICIT_LOG
+    places = [int(place) + 1 for place in order if gains[place] > least]
     return replace(view.tolerances, reels=tuple(sorted(places)))
 
 
-def odds_log(strands: int, places: int) -> float:
-    """Return the logarithm of odds of two reels, before evidence, over `SURE_ODDS`.
+def two_reels_log_odds(strands: int, places: int) -> float:
+    """Return the log prior odds of two reels over one, less the log of `MIN_TWO_REELS_ODDS`.
 
     Args:
-        strands: of the unit.
-        places: where the second may begin, of all `strands` - 1.
+        strands: number of strands of the unit.
+        places: number of strands at which the second reel may begin, of `strands` - 1.
     """
-    odds = TWO_REELS / (1.0 - TWO_REELS) * places / (strands - 1)
-    return float(np.log(odds / SURE_ODDS))
+    odds = TWO_REELS_PROBABILITY / (1.0 - TWO_REELS_PROBABILITY) * places / (strands - 1)
+    return float(np.log(odds / MIN_TWO_REELS_ODDS))
 
 
-def _moved(likelihood: ReadingLikelihood) -> FloatArray:
-    """Return what one standard deviation does to the readings, shape (strands - 1, readings)."""
+def _reel_shifts(likelihood: ReadingLikelihood) -> FloatArray:
+    """Return the shift of the readings by one standard deviation of a second reel's node current.
+
+    Returns:
+        For each strand at which the second reel may begin, shape (strands - 1, readings). [V, or A]
+    """
     design = likelihood.responses.design
     loaded = likelihood.responses.circuit.loaded
     shares = reel_shares(design, tuple(range(1, len(design.strands))))[loaded]
@@ -84,10 +85,10 @@ def _moved(likelihood: ReadingLikelihood) -> FloatArray:
     )
 
 
-def _own(
+def _joint_shifts(
     likelihood: ReadingLikelihood, view: ConditionalEvidence, where: str, mean: FloatArray
 ) -> FloatArray:
-    """Return the same of what a bad joint moves: its strand's current goes through it."""
+    """Return the change of a bad joint's effect with its strand's current, same shape."""
     joint = next(one for one in view.responses.space.joints if one.name == where)
     if len(joint.strands) != 1:
         return np.zeros((len(view.design.strands) - 1, len(mean)))
@@ -95,17 +96,20 @@ def _own(
     return REEL_SD * second[:, None] * (mean - likelihood.healthy_mean())
 
 
-def _gains(off: FloatArray, covariance: FloatArray, moved: FloatArray) -> FloatArray:
-    """Return the logarithm of how much more likely readings are with one more shared cause each.
+def _log_gains(off: FloatArray, covariance: FloatArray, shifts: FloatArray) -> FloatArray:
+    """Return the gain of the readings' log likelihood by one more shared cause, shape (causes,).
+
+    (r · C⁻¹s)² / (1 + s · C⁻¹s) / 2 − log(1 + s · C⁻¹s) / 2 for residual r, covariance C and shift
+    s.
 
     Args:
-        off: measured less predicted, shape (readings,).
+        off: measured less predicted readings, shape (readings,). [V, or A]
         covariance: shape (readings, readings).
-        moved: by one standard deviation of each cause, shape (causes, readings).
+        shifts: by one standard deviation of each cause, shape (causes, readings). [V, or A]
 
-    Source: Sherman and Morrison's formula, and the matrix determinant lemma.
+    Source: Sherman-Morrison formula and matrix determinant lemma.
     """
-    solved = np.linalg.solve(covariance, moved.T)
-    square = np.einsum("kn,nk->k", moved, solved)
+    solved = np.linalg.solve(covariance, shifts.T)
+    square = np.einsum("kn,nk->k", shifts, solved)
     pull = off @ solved
     return np.asarray(0.5 * (pull**2 / (1.0 + square) - np.log1p(square)))

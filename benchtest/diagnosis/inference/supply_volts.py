@@ -1,8 +1,8 @@
-"""Supplies that are off their design's volts, as rail volts at the feeds show.
+"""Supply volts measured at the feeds, where they differ from the design's.
 
-Effects of causes are added as straight lines about the design. Between unequal supplies current
-flows that the design does not have, and what a joint drops is that current times its resistance: a
-product. Once the volts of the supplies are known, it is a straight line again.
+Effects of causes add up linearly around the design. Between unequal supplies flows a current that
+the design does not have, and the drop of a joint is that current times its resistance: a product,
+which is not linear. With the measured volts as the design's, effects are linear again.
 """
 
 from __future__ import annotations
@@ -11,49 +11,48 @@ import numpy as np
 
 from benchtest.circuit.tolerance import cause_names
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
+from benchtest.diagnosis.thresholds import MIN_SUPPLY_DEVIATION_SD
 from benchtest.prop.design import FeedName, rail_probe
 
-MIN_SUPPLY_SD = 2.0
-"""Standard deviations of a supply's tolerance from which it counts as off. Ours: below, sums of
-straight lines hold."""
-STEP_V = 0.01
-"""Volts of a supply are taken in such steps, so that a further reading seldom changes them. [V]"""
+SUPPLY_STEP_V = 0.01
+"""Step to which measured supply volts are rounded, so that one more reading seldom changes them.
+[V]"""
 
 
-def supplies_as_read(view: ConditionalEvidence) -> dict[str, float]:
-    """Return the volts of each supply whose feed was read, where one of them is off.
+def measured_supply_volts(view: ConditionalEvidence) -> dict[str, float]:
+    """Return the volts of each supply whose feed was measured, if one deviates from the design.
 
     Args:
-        view: the evidence with nothing given.
+        view: the evidence with no faults given.
 
     Returns:
-        Volts by feed; empty where the design has one feed, or none is off. [V]
+        Volts by feed; empty if the design has one feed or no supply deviates. [V]
     """
     likelihood, design = view.likelihood, view.design
     if likelihood is None or len(design.feeds) < 2:
         return {}
     causes = cause_names(design)
     off_v = likelihood.values - likelihood.healthy_mean()
-    found, most_sd = {}, 0.0
+    found, max_sd = {}, 0.0
     for feed in design.feeds:
         probe = rail_probe(FeedName(feed.name))
-        mine = [n for n, reading in enumerate(view.case.readings) if reading.probe == probe]
-        if not mine:
+        rows = [n for n, reading in enumerate(view.case.readings) if reading.probe == probe]
+        if not rows:
             continue
-        per_sd_v = likelihood.healthy_spread.shared[mine, causes.index(f"supply {feed.name}")]
-        off_sd = float(np.median(off_v[mine] / np.maximum(per_sd_v, 1e-9)))
+        per_sd_v = likelihood.healthy_spread.shared[rows, causes.index(f"supply {feed.name}")]
+        off_sd = float(np.median(off_v[rows] / np.maximum(per_sd_v, 1e-9)))
         volts = feed.volts * (1.0 + likelihood.tolerances.supply * off_sd)
-        found[feed.name] = round(round(volts / STEP_V) * STEP_V, 6)
-        most_sd = max(most_sd, abs(off_sd))
-    return found if most_sd >= MIN_SUPPLY_SD else {}
+        found[feed.name] = round(round(volts / SUPPLY_STEP_V) * SUPPLY_STEP_V, 6)
+        max_sd = max(max_sd, abs(off_sd))
+    return found if max_sd >= MIN_SUPPLY_DEVIATION_SD else {}
 
 
-def supplies_log(view: ConditionalEvidence, volts: dict[str, float]) -> float:
-    """Return the logarithm of how likely supplies are so far off, over none being off.
+def supply_log_prior(view: ConditionalEvidence, volts: dict[str, float]) -> float:
+    """Return the log prior of supplies with these volts, over the design's volts: −Σ z² / 2.
 
     Args:
         view: the evidence with the design's supplies.
-        volts: of each supply that is known, by feed. [V]
+        volts: of each measured supply, by feed. [V]
     """
     off_sd = [
         (volts[feed.name] / feed.volts - 1.0) / view.tolerances.supply

@@ -44,7 +44,7 @@ def _read(prop: VirtualProp, *probes: str) -> list[Reading]:
     return [Reading(lit, p, prop.measure(p)) for p in (parse_probe(t, prop.design) for t in probes)]
 
 
-def test_what_a_second_reel_moves_is_the_circuits_own_difference(comb: Design) -> None:
+def test_shifts_by_a_second_reel_are_differences_of_circuits(comb: Design) -> None:
     tolerances = dataclasses.replace(FROM_MANY_REELS, reels=(SECOND,))
     probes = [parse_probe(text, comb) for text in ("2B", "6B", "foot:1+>foot:7+")]
     circuit = Circuit(comb)
@@ -61,7 +61,7 @@ def test_what_a_second_reel_moves_is_the_circuits_own_difference(comb: Design) -
 
 
 @pytest.mark.parametrize("factor", [1.0 / 6.0, -1.0 / 6.0])
-def test_a_batch_that_ran_out_half_way_accuses_no_joint(comb: Design, factor: float) -> None:
+def test_a_change_of_reel_makes_no_joint_suspect(comb: Design, factor: float) -> None:
     ends = [f"{number}B" for number in range(1, 8)]
     finding = Engine(comb).diagnose(_read(_unit(comb, 1.0 + factor), *ends))
     accused = [s.where for s in finding.suspects if s.probability > 0.5]
