@@ -1,4 +1,4 @@
-"""Two sessions of one unit side by side, against sums in sight and hidden resistances."""
+"""Comparison of sessions, against densities on a grid and injected resistances."""
 
 from __future__ import annotations
 
@@ -33,14 +33,14 @@ SPREAD = math.log(HAND_SOLDERED.joint_factor)
 
 @pytest.fixture(scope="module")
 def design(make_fan: Callable[..., Design]) -> Design:
-    """One bus: what flows through a strand end's joint does not depend on the joint."""
+    """Return a fan with one bus: the current of a strand end does not depend on its joint."""
     return make_fan(3, 20, crown=False)
 
 
 def _session(
     design: Design, seed: int, faults: Sequence[str] = (), joints: Sequence[str] = ()
 ) -> UnitReadings:
-    """Drops across joints under full white, of one unit: its faults may differ, nothing else."""
+    """Return drops across joints under full white, of one unit with given faults."""
     prop = VirtualProp(design, [parse_fault(fault, design) for fault in faults], seed)
     lit = all_lit(design)
     prop.receive(frame_from_duty(lit.duty(design)))
@@ -50,7 +50,7 @@ def _session(
 
 
 def test_one_drop_gives_the_posterior_of_a_lone_joint(design: Design) -> None:
-    """A current known but for 8 %, times a log-normal resistance: SciPy's densities on a grid."""
+    """A current known to 8 %, times a log-normal resistance: SciPy's densities on a grid."""
     joint = next(joint for joint in power_joints(design) if joint.name == "2A+")
     # 20 nodes of 12 mA a colour and 0.8 mA, by the sum: 0.736 A
     amps, volts = 20 * (3 * 12.0 + 0.8) * 1e-3, 0.004
@@ -69,8 +69,8 @@ def test_one_drop_gives_the_posterior_of_a_lone_joint(design: Design) -> None:
     assert found.ohms.low < middle < found.ohms.high
 
 
-def test_unread_joints_are_any_healthy_ones(design: Design) -> None:
-    """Quantiles of the normal law (SciPy); one joint in two hundred is at fault, far above them.
+def test_joints_without_readings_keep_their_prior(design: Design) -> None:
+    """Quantiles of the normal distribution (SciPy); one joint in 200 is at fault above them.
 
     A ratio of two has √2 times the spread.
     """
@@ -102,7 +102,7 @@ def test_a_joint_that_has_grown_is_named_with_its_resistance(design: Design, ohm
 
 
 def test_two_sessions_of_a_unit_that_has_not_changed_agree(design: Design) -> None:
-    """The meter's last digits differ from one to the other, nothing else."""
+    """Only the meter's last digits differ between them."""
     read = ["1A+", "2A-", "feed1+"]
     for seed in (2, 3):
         before = _session(design, seed, joints=read)
@@ -114,8 +114,8 @@ def test_two_sessions_of_a_unit_that_has_not_changed_agree(design: Design) -> No
         assert not any(change.beyond_noise for change in changes)
 
 
-def test_a_joint_not_read_before_is_not_said_to_have_grown(design: Design) -> None:
-    """It may have been bad all along: one joint in two hundred is."""
+def test_a_joint_without_an_earlier_reading_is_not_reported_as_grown(design: Design) -> None:
+    """It may have been bad in both sessions: one joint in two hundred is."""
     after = _session(design, 5, ["2A+=0.3"], ["2A+", "2A+", "1A+"])
     worst = compare_sessions(design, UnitReadings("WF-03", ()), after)[0]
     assert worst.where == "2A+"
@@ -123,8 +123,8 @@ def test_a_joint_not_read_before_is_not_said_to_have_grown(design: Design) -> No
     assert not worst.beyond_noise
 
 
-def test_a_fault_elsewhere_clears_no_joint_that_was_not_read(design: Design) -> None:
-    """It may have been bad all along beside the one that was named."""
+def test_a_fault_elsewhere_clears_no_joint_without_readings(design: Design) -> None:
+    """It may have been bad in both sessions, together with the one that was named."""
     faulty = _session(design, 5, ["2A+=0.3"], ["2A+", "2A+", "1A+"])
     rows = {row.where: row for row in joint_ohms(design, faulty)}
     assert rows["2A+"].at_fault > 0.99
@@ -145,7 +145,7 @@ def test_a_fault_elsewhere_clears_no_joint_that_was_not_read(design: Design) -> 
     assert not named["3A-"].beyond_noise
 
 
-def test_joints_that_one_reading_cannot_tell_apart_share_the_suspicion(design: Design) -> None:
+def test_joints_with_equal_effects_share_the_change(design: Design) -> None:
     """The rail volts of a strand's end fall alike with its + joint and with its - joint."""
     joint = next(joint for joint in power_joints(design) if joint.name == "2A+")
     assert joint.far is not None
@@ -162,7 +162,7 @@ def test_joints_that_one_reading_cannot_tell_apart_share_the_suspicion(design: D
     assert not first.beyond_noise
 
 
-def test_a_joint_unlike_those_of_other_units_is_named(design: Design) -> None:
+def test_a_joint_above_those_of_other_units_is_an_outlier(design: Design) -> None:
     read = ["1A+", "2A+", "3A+"]
     units = {f"WF-{n:02}": joint_ohms(design, _session(design, n, joints=read)) for n in (1, 2, 4)}
     assert outlier_joints(units) == ()
@@ -170,10 +170,12 @@ def test_a_joint_unlike_those_of_other_units_is_named(design: Design) -> None:
     (found,) = outlier_joints(units)
     assert (found.tag, found.where) == ("WF-07", "3A+")
     assert found.usual_ohm < 0.01 < found.ohms.low
-    assert outlier_joints(dict(list(units.items())[-2:])) == ()  # of two, neither is the odd one
+    assert (
+        outlier_joints(dict(list(units.items())[-2:])) == ()
+    )  # of two units, neither is an outlier
 
 
-def test_the_scale_is_even_and_holds_every_fault() -> None:
+def test_the_scale_is_even_and_contains_the_fault_grid() -> None:
     assert np.ptp(np.diff(np.log(SCALE_OHM))) < 1e-12
     assert SCALE_OHM[0] < 1e-4
     assert SCALE_OHM[-2] == pytest.approx(30.0)

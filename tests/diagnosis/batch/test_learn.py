@@ -1,4 +1,4 @@
-"""What units of one design teach the next, against dense Bayesian regression and built units."""
+"""Figures learned from a batch, against dense Bayesian regression and virtual units."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def design(make_fan: Callable[..., Design]) -> Design:
 
 
 def _tolerances(share: float) -> tuple[Tolerances, Tolerances]:
-    """Of a batch about its design, and of a unit about its batch."""
+    """Return tolerances of a batch around its design, and of a unit around its batch."""
     t = FROM_MANY_REELS
     own, common = (1.0 - share) ** 0.5, share**0.5
     batch = replace(
@@ -92,14 +92,14 @@ def _batch(design: Design, batch: int, count: int = 4, share: float = 0.9) -> li
     ]
 
 
-def _dense(told: Sequence[UnitEvidence]) -> tuple[FloatArray, FloatArray]:
-    """The next unit's causes: all readings of all units as one Gaussian, conditioned at once."""
-    off = np.concatenate([one.off for one in told])
-    per_sd = np.concatenate([one.per_sd for one in told])
-    unit = np.repeat(np.arange(len(told)), [len(one.off) for one in told])
+def _dense(evidence: Sequence[UnitEvidence]) -> tuple[FloatArray, FloatArray]:
+    """Return the next unit's causes: all readings of all units as one Gaussian, conditioned."""
+    off = np.concatenate([one.off for one in evidence])
+    per_sd = np.concatenate([one.per_sd for one in evidence])
+    unit = np.repeat(np.arange(len(evidence)), [len(one.off) for one in evidence])
     same = unit[:, None] == unit
     rest = np.zeros_like(same, dtype=float)
-    rest[same] = np.concatenate([one.rest.ravel() for one in told])
+    rest[same] = np.concatenate([one.rest.ravel() for one in evidence])
     logs, means, covariances = [], [], []
     for shares in product(
         SHARED_VARIANCE_SPLITS,
@@ -124,22 +124,22 @@ def _dense(told: Sequence[UnitEvidence]) -> tuple[FloatArray, FloatArray]:
     return mean, np.einsum("s,sij->ij", part, np.array(covariances) + np.array(spread))
 
 
-def test_what_is_learned_is_that_of_dense_bayesian_regression(design: Design) -> None:
+def test_batch_prediction_is_dense_bayesian_regression(design: Design) -> None:
     """SciPy's normal density and numpy's solver on all readings together, split by split."""
     responses = DesignResponse(design, fault_space(design))
-    told = [
+    evidence = [
         unit_evidence_of(responses, unit.readings, DEFAULT_METER, FROM_MANY_REELS)
         for unit in _batch(design, 3)
     ]
-    mean, covariance = _dense(told)
-    found = batch_prediction([one.information for one in told], np.ones(4))
+    mean, covariance = _dense(evidence)
+    found = batch_prediction([one.information for one in evidence], np.ones(4))
     assert found.mean == pytest.approx(mean, abs=1e-8)
     assert found.covariance == pytest.approx(covariance, abs=1e-8)
-    assert np.abs(mean).max() > 0.1  # there was something to learn
+    assert np.abs(mean).max() > 0.1  # the batch differs from its design
 
 
 def _off_sd(learned: BatchKnowledge, truth: Design, design: Design) -> tuple[float, FloatArray]:
-    """Square of how far a unit is from what was learned, in its spread, and the plain offs."""
+    """Return the squared deviation of a unit in standard deviations, and the log deviations."""
     true = np.log(
         [
             truth.node.channel_ma / design.node.channel_ma,
@@ -152,8 +152,8 @@ def _off_sd(learned: BatchKnowledge, truth: Design, design: Design) -> tuple[flo
     return float(off @ np.linalg.solve(mixing @ mixing.T, off)), off
 
 
-def test_the_next_unit_is_as_near_as_the_tolerances_say(design: Design) -> None:
-    """Six seeded batches: squares of offs in their spread are chi-square, 3 for each batch."""
+def test_the_next_unit_lies_within_the_learned_tolerances(design: Design) -> None:
+    """Six seeded batches: squared deviations are chi-square, 3 for each batch."""
     total, volumes = 0.0, []
     for batch in range(6):
         learned = learn(design, _batch(design, batch))
@@ -166,8 +166,8 @@ def test_the_next_unit_is_as_near_as_the_tolerances_say(design: Design) -> None:
     assert np.median(volumes) < 0.5
 
 
-def test_units_that_are_not_alike_teach_little() -> None:
-    """Five units, each known to a twentieth of the tolerance: alike, and all over the place.
+def test_units_that_differ_narrow_the_prediction_little() -> None:
+    """Five units, each known to a twentieth of the tolerance: once alike, once scattered.
 
     Of units that have nothing in common the next is as uncertain as before (1), of units of one
     mould as uncertain as they differ.
@@ -205,8 +205,8 @@ def test_the_next_units_readings_are_predicted_better(design: Design) -> None:
     assert surer >= 2
 
 
-def test_one_unit_with_a_hidden_fault_does_not_lead_astray(design: Design) -> None:
-    """Far from the fault in standard deviations of what is left to learn."""
+def test_one_unit_with_a_fault_hardly_moves_the_figures(design: Design) -> None:
+    """The shift is below 0.3 standard deviations of the tolerances."""
     good = _batch(design, 5)
     bad = UnitReadings("WF-09", _read(_unit(design, 5, 599, hidden="feed1+=0.05")))
     alone, both = learn(design, good), learn(design, [*good[:2], bad, *good[2:]])
@@ -214,7 +214,7 @@ def test_one_unit_with_a_hidden_fault_does_not_lead_astray(design: Design) -> No
     assert (np.abs(apart) < 0.3 * np.diag(FROM_MANY_REELS.mixing)).all()
 
 
-def test_a_unit_of_other_nodes_is_left_out_and_named(design: Design) -> None:
+def test_a_unit_of_other_nodes_is_unused_and_named(design: Design) -> None:
     good = _batch(design, 6)
     other = _unit(design.scaled(current=1.35), 6, 699)
     learned = learn(design, [UnitReadings("WF-07", _read(other)), *good])
@@ -223,7 +223,7 @@ def test_a_unit_of_other_nodes_is_left_out_and_named(design: Design) -> None:
     assert learned.factors == pytest.approx(learn(design, good).factors, rel=1e-3)
 
 
-def test_a_misread_digit_teaches_nothing(design: Design) -> None:
+def test_a_misread_digit_does_not_change_the_figures(design: Design) -> None:
     units = _batch(design, 7)
     wrong = list(units[0].readings)
     assert wrong[0].volts is not None
@@ -245,7 +245,7 @@ def test_readings_from_before_a_repair_are_left_out(design: Design) -> None:
     assert replace(learned, rate_factors={}, priors=plain.priors) == plain
 
 
-def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
+def test_clamp_readings_determine_the_node_current(design: Design) -> None:
     """A clamp of 2 % and 50 mA (common practice, no source) at about 2.9 A: 0.08 A of them."""
     lit = all_lit(design)
     rate = 1.1
@@ -259,7 +259,7 @@ def test_a_clamp_reading_settles_the_node_current(design: Design) -> None:
     assert learned.tolerances.wire == pytest.approx(FROM_MANY_REELS.wire, rel=1e-3)
 
 
-def test_nothing_seen_teaches_nothing(design: Design) -> None:
+def test_without_readings_the_design_stays_as_it_is(design: Design) -> None:
     assert learn(design, []) == BatchKnowledge(design, FROM_MANY_REELS)
     learned = learn(design, [UnitReadings("WF-01", [])])
     assert (learned.design, learned.tolerances) == (design, FROM_MANY_REELS)
@@ -273,7 +273,7 @@ def test_the_order_of_the_units_does_not_matter(design: Design) -> None:
     assert first.tolerances.mixing == pytest.approx(second.tolerances.mixing, rel=1e-9)
 
 
-def test_readings_that_teach_are_asked_until_little_is_left(design: Design) -> None:
+def test_calibration_readings_end_once_the_figures_are_known(design: Design) -> None:
     asked = batch_calibration_readings(design)
     assert asked
     expected = [
@@ -286,7 +286,7 @@ def test_readings_that_teach_are_asked_until_little_is_left(design: Design) -> N
     assert batch_calibration_readings(learned.design, (), DEFAULT_METER, narrow) == []
 
 
-def test_a_joint_that_was_mended_before_is_suspected_sooner(design: Design) -> None:
+def test_a_joint_repaired_in_other_units_has_higher_odds(design: Design) -> None:
     units = [
         UnitReadings("WF-01", (), repaired=["2A+"]),
         UnitReadings("WF-02", (), repaired_later=["2A+"]),
@@ -309,7 +309,7 @@ FED = (("none", "3B"), ("none", "foot:1"), ("all", "foot:1"))
 
 
 def _fed(design: Design, volts: float, unit: int) -> UnitReadings:
-    """A unit of one batch on a supply of so many volts."""
+    """Return readings of a unit of one batch with a given supply voltage."""
     built = _unit(design, 11, unit).built
     feeds = tuple(replace(feed, volts=volts) for feed in built.design.feeds)
     built = replace(built, design=replace(built.design, feeds=feeds))
@@ -327,15 +327,15 @@ def test_one_supply_for_all_is_learned_and_one_of_each_is_not(design: Design) ->
     assert apart.tolerances.supply > 0.009
 
 
-def test_a_supply_that_was_exchanged_is_no_bad_feed(design: Design) -> None:
-    """Two percent less than the four before: three readings that all say so."""
+def test_an_exchanged_supply_makes_no_feed_suspect(design: Design) -> None:
+    """Two percent below the four before, in all three readings."""
     learned = learn(design, [_fed(design, 5.06, unit) for unit in range(4)])
     found = engine_for(design, learned).diagnose(_fed(design, 4.96, 9).readings)
     assert found.healthy > 0.5
 
 
-def test_a_unit_unlike_those_before_is_judged_as_if_it_were_the_first(design: Design) -> None:
-    """Nodes that draw a fifth more: likelier from what is usual than from what was learned."""
+def test_a_unit_unlike_its_batch_is_diagnosed_with_the_usual_figures(design: Design) -> None:
+    """Nodes that draw a fifth more are likelier with the usual figures than the learned ones."""
     narrow = replace(FROM_MANY_REELS, current=0.01, wire=0.01)
     learned = BatchKnowledge(design, narrow, learned_from=("WF-01",))
     readings = _read(_unit(design.scaled(current=1.2), 3, 350))
@@ -345,7 +345,7 @@ def test_a_unit_unlike_those_before_is_judged_as_if_it_were_the_first(design: De
     assert found.healthy > max(0.5, alone.healthy)
 
 
-def test_a_hand_is_judged_by_how_many_of_its_joints_were_bad() -> None:
+def test_odds_scale_with_the_bad_joints_of_a_maker() -> None:
     """A gamma distribution of shape 4 about the usual rate and Poisson counts, by hand."""
     usual = Priors()
     none, many = scale_priors(usual, 0.0, 0.8), scale_priors(usual, 4.0, 0.8)
@@ -356,7 +356,7 @@ def test_a_hand_is_judged_by_how_many_of_its_joints_were_bad() -> None:
     assert scale_priors(usual, 0.3, 0.3).open == pytest.approx(usual.open)  # what was not read
 
 
-def test_units_that_were_healthy_lower_the_odds_a_little(design: Design) -> None:
+def test_healthy_units_lower_the_odds_slightly(design: Design) -> None:
     learned = learn(design, _batch(design, 3))
     assert 0.8 < learned.priors.resistive / Priors().resistive < 1.0
     assert learn(design, []).priors == Priors()

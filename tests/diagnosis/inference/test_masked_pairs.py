@@ -1,4 +1,4 @@
-"""Two joints at fault that hide each other."""
+"""Pairs of faults that mask each other."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ from benchtest.prop.notation import parse_probe
 from tests.diagnosis.conftest import Bench
 
 
-def test_a_pair_weighs_what_its_density_and_its_odds_say(fan: Design, fan_engine: Engine) -> None:
-    # scipy.stats.multivariate_normal is the other side, pair by pair and resistance by resistance
+def test_weight_of_a_pair_is_its_density_times_its_odds(fan: Design, fan_engine: Engine) -> None:
+    # against scipy.stats.multivariate_normal, pair by pair and resistance by resistance
     bench = Bench(fan, {}, seed=2)
     odd = parse_lit_set("1 3 5 7 9 11", fan)
     for probe in ("crown:2+>crown:11+", "crown:2->crown:11-", "1B"):
@@ -54,9 +54,7 @@ def test_a_pair_weighs_what_its_density_and_its_odds_say(fan: Design, fan_engine
         assert weight == pytest.approx(total, rel=1e-6)
 
 
-def test_probabilities_with_pairs_among_them_say_the_same_of_the_rest(
-    fan: Design, fan_engine: Engine
-) -> None:
+def test_pairs_scale_all_other_probabilities_alike(fan: Design, fan_engine: Engine) -> None:
     bench = Bench(fan, {"7B+": 0.21}, seed=2)
     odd = parse_lit_set("1 3 5 7 9 11", fan)
     bench.readings.append(bench.read(odd, parse_probe("crown:2+>crown:11+", fan)))

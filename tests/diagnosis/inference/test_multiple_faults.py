@@ -34,7 +34,7 @@ from tests.diagnosis.conftest import Bench
 
 @pytest.fixture(scope="module")
 def comb(make_fan: Callable[..., Design]) -> Design:
-    """Five strands on one bus: each drop shows its own joint."""
+    """Five strands on one bus: each drop is that of one joint."""
     return make_fan(5, 12, crown=False)
 
 
@@ -101,7 +101,7 @@ def test_bad_joints_at_once_are_named_with_their_resistances(
         assert suspect.ohms.low * 0.9 < faults[suspect.where] < suspect.ohms.high * 1.1
 
 
-def test_two_faults_are_found_by_asking(comb: Design, engine: Engine) -> None:
+def test_requested_readings_name_bad_joints_only(comb: Design, engine: Engine) -> None:
     bench = Bench(comb, {"2A+": 1.0, "4A-": math.inf}, seed=41)
     finding = bench.find(engine, at_most=14)
     found = _likely(finding)
@@ -134,16 +134,16 @@ def test_three_large_faults_on_one_bus_are_named_by_rail_volts_alone(
     assert all(p < 0.3 for where, p in total.items() if where[:-1] not in places)
 
 
-def test_a_single_fault_is_not_made_into_two(comb: Design, engine: Engine) -> None:
+def test_a_single_fault_is_the_only_likely_suspect(comb: Design, engine: Engine) -> None:
     finding = engine.diagnose(_read(Bench(comb, {"2A+": 0.5}, 51), "1A", "2A", "3A", "foot:2+>2A+"))
     assert _likely(finding) == {"2A+"}
     assert all(s.probability < 0.1 for s in finding.suspects if s.where != "2A+")
 
 
-def test_the_weight_of_two_is_the_sum_over_both_resistances(
+def test_weight_of_two_faults_is_the_sum_over_both_resistances(
     make_fan: Callable[..., Design],
 ) -> None:
-    """Against every fourth resistance of one joint tried with all of the other: a Riemann sum."""
+    """Compared with a Riemann sum: every fourth resistance of one joint, all of the other."""
     design = make_fan(3, 6, crown=False)
     space = fault_space(design)
     readings = _read(

@@ -1,4 +1,4 @@
-"""What was read before a repair still counts after it."""
+"""Evidence from before a repair counts after it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from tests.diagnosis.conftest import Bench
 
 @pytest.fixture(scope="module")
 def comb(make_fan: Callable[..., Design]) -> Design:
-    """Five strands on one bus: each drop shows its own joint."""
+    """Five strands on one bus: each drop is that of one joint."""
     return make_fan(5, 12, crown=False)
 
 
@@ -41,7 +41,7 @@ def _chance(finding: Finding, where: str) -> float:
 DROPS = ("foot:2+>2A+", "foot:2->2A-", "foot:4+>4A+", "foot:4->4A-", "1A", "3A", "5A")
 
 
-def test_the_second_of_two_bad_joints_is_known_once_the_first_is_mended(
+def test_the_second_of_two_bad_joints_is_suspected_after_the_first_is_repaired(
     comb: Design, engine: Engine
 ) -> None:
     then = _read(Bench(comb, {"2A-": 0.5, "4A+": 0.9}, seed=3), *DROPS)
@@ -53,21 +53,21 @@ def test_the_second_of_two_bad_joints_is_known_once_the_first_is_mended(
     assert reason.startswith("Before 2A- was repaired: foot:4+>4A+ with all lit")
 
 
-def test_what_was_cleared_before_a_repair_stays_cleared(comb: Design, engine: Engine) -> None:
+def test_other_joints_stay_cleared_after_a_repair(comb: Design, engine: Engine) -> None:
     then = _read(Bench(comb, {"2A-": 0.5}, seed=4), *DROPS)
     forgot = engine.diagnose([], repaired=["2A-"])
     knows = engine.diagnose([], repaired=["2A-"], before=[PreRepairEvidence("2A-", then)])
     for joint in ("4A+", "4A-", "2A+"):
         assert _chance(knows, joint) < 0.2 * _chance(forgot, joint)
-    # nobody has looked at it since: no more is known of it than of any repair
+    # no reading since: as probable as after any repair
     assert _chance(knows, "2A-") < 0.01
     assert {band.name: band.cleared_ohm for band in knows.joints}["2A-"] is None
 
 
-def test_a_joint_mended_for_nothing_leaves_the_true_one_suspected(
+def test_after_a_needless_repair_the_bad_joint_is_the_first_suspect(
     comb: Design, engine: Engine
 ) -> None:
-    """A wrong guess is mended; what was read speaks for the other all the more."""
+    """The wrong joint of two equal suspects is repaired: the same readings now accuse the other."""
     then = _read(Bench(comb, {"3A+": 0.4}, seed=5), "1A", "3A", "5A")
     first = engine.diagnose(then)
     assert _chance(first, "3A-") == pytest.approx(_chance(first, "3A+"), abs=0.05)
@@ -77,7 +77,9 @@ def test_a_joint_mended_for_nothing_leaves_the_true_one_suspected(
     assert finding.suspects[0].where == "3A+"
 
 
-def test_marks_from_before_a_repair_count_too(comb: Design, engine: Engine) -> None:
+def test_a_dark_node_marked_before_a_repair_is_suspected_after_it(
+    comb: Design, engine: Engine
+) -> None:
     lit = all_lit(comb)
     right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
     dark = (Mark(lit, 2, 4, 4, "dark"), Mark(lit, 4, 9, 9, "dark"))
@@ -88,7 +90,7 @@ def test_marks_from_before_a_repair_count_too(comb: Design, engine: Engine) -> N
 
 
 def test_readings_that_a_repair_left_valid_count_once(comb: Design, engine: Engine) -> None:
-    """All kept: the time before the repair then says nothing that the readings do not say."""
+    """With all readings kept, the time before the repair adds nothing to them."""
     then = _read(Bench(comb, {"4A+": 0.15}, seed=6), *DROPS)
     once = engine.diagnose(then, repaired=["1A-"])
     twice = engine.diagnose(
@@ -104,7 +106,7 @@ def test_readings_that_a_repair_left_valid_count_once(comb: Design, engine: Engi
 def test_a_repaired_short_remains_the_explanation_of_evidence_before_it(
     comb: Design, engine: Engine
 ) -> None:
-    """All dark and next to no volts then, all lit now: no feed joint is to blame."""
+    """All dark at nearly 0 V before, all lit now: no feed joint is a suspect."""
     lit = all_lit(comb)
     dark = tuple(Mark(lit, s.number, 1, s.nodes, "dark") for s in comb.strands)
     right = tuple(Mark(lit, s.number, 1, s.nodes, "ok") for s in comb.strands)
@@ -128,8 +130,10 @@ def test_a_short_repaired_after_a_needless_repair_explains_both_times(
     assert finding.healthy > 0.8
 
 
-def _found_and_mended(design: Design, engine: Engine, faults: dict[str, float], seed: int) -> int:
-    """Readings until both are mended, everything read before repairs handed on."""
+def _readings_until_repaired(
+    design: Design, engine: Engine, faults: dict[str, float], seed: int
+) -> int:
+    """Return the number of readings taken until all faults are repaired."""
     left, taken, mended = dict(faults), 0, list[str]()
     before: list[PreRepairEvidence] = []
     bench = Bench(design, left, seed)
@@ -154,18 +158,18 @@ def _found_and_mended(design: Design, engine: Engine, faults: dict[str, float], 
 
 
 @pytest.mark.parametrize("faults", [("2A-", "4A+"), ("1A+", "5A+"), ("3A+", "3A-")])
-def test_both_of_two_bad_joints_are_mended_in_few_readings(
+def test_two_bad_joints_are_repaired_within_twelve_readings(
     comb: Design, engine: Engine, faults: Sequence[str]
 ) -> None:
     ohms = np.linspace(0.4, 1.1, len(faults)).tolist()
-    taken = _found_and_mended(comb, engine, dict(zip(faults, ohms, strict=True)), seed=8)
-    assert taken <= 12  # strand by strand it takes 5 volts and 10 drops
+    taken = _readings_until_repaired(comb, engine, dict(zip(faults, ohms, strict=True)), seed=8)
+    assert taken <= 12  # strand by strand: 5 voltages and 10 drops
 
 
 def test_a_fault_that_was_only_estimated_does_not_explain_readings_before_a_repair(
     make_fan: Callable[..., Design],
 ) -> None:
-    """With the feed open nothing lights: the evidence of now refutes it, and nothing makes up."""
+    """An open feed lights nothing; its estimate must not outweigh the present evidence."""
     design = make_fan(12, 30)
     bad, good = Bench(design, {"7B+": 0.21}, seed=2), Bench(design, {}, seed=2)
     asks = [
@@ -183,9 +187,7 @@ def test_a_fault_that_was_only_estimated_does_not_explain_readings_before_a_repa
     assert finding.healthy > 0.8
 
 
-def test_a_joint_that_grew_while_it_was_read_leaves_no_short_behind(
-    comb: Design, engine: Engine
-) -> None:
+def test_a_repaired_growing_joint_leaves_no_short_suspected(comb: Design, engine: Engine) -> None:
     grown = [_read(Bench(comb, {"2A-": ohm}, seed=8), "foot:2->2A-")[0] for ohm in (0.2, 0.5, 0.8)]
     kept = _read(Bench(comb, {"2A-": 0.8}, seed=8), "foot:1->1A-", "foot:3+>3A+")
     then = (*kept, *grown)

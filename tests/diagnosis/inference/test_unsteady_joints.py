@@ -1,4 +1,4 @@
-"""Joints that come and go, or grow, while they are read."""
+"""Joints that are intermittent, or grow, while readings are taken."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def _read(design: Design, ohm: float, *probes: str) -> list[Reading]:
     return [bench.read(all_lit(design), parse_probe(probe, design)) for probe in probes]
 
 
-def test_repeats_that_contradict_are_a_suspect_and_not_a_short() -> None:
+def test_contradicting_repeats_name_an_intermittent_joint_and_no_short() -> None:
     design = parse_design(
         (files("benchtest") / "virtual" / "willow-fan.toml").read_text("utf-8"), "willow-fan.toml"
     )
@@ -58,7 +58,7 @@ def test_a_joint_that_was_bad_and_then_good_is_intermittent(small: Design, engin
         assert top.probability > 0.5
 
 
-def test_a_drop_that_grows_with_each_reading_is_a_joint_that_warms(
+def test_a_drop_that_grows_with_each_reading_names_a_growing_joint(
     small: Design, engine: Engine
 ) -> None:
     readings = _read(small, 0.002, "3A", "2A")
@@ -70,7 +70,7 @@ def test_a_drop_that_grows_with_each_reading_is_a_joint_that_warms(
     assert "grows" in repair_text(top, small)
 
 
-def test_a_supply_that_drifts_accuses_no_joint(small: Design, engine: Engine) -> None:
+def test_a_drifting_supply_makes_no_joint_suspect(small: Design, engine: Engine) -> None:
     (first,) = _read(small, 0.002, "3A")
     assert first.volts is not None
     readings = [Reading(first.lit, first.probe, first.volts - 0.012 * n) for n in range(4)]
@@ -78,7 +78,7 @@ def test_a_supply_that_drifts_accuses_no_joint(small: Design, engine: Engine) ->
     assert max((s.probability for s in finding.suspects), default=0.0) < 0.1
 
 
-def test_a_misread_digit_that_was_taken_again_is_a_slip_and_no_joint(
+def test_a_misread_digit_with_a_correct_repeat_makes_no_joint_suspect(
     small: Design, engine: Engine
 ) -> None:
     readings = _read(small, 0.002, *(f"{n}A" for n in range(1, 6)), "3A")
