@@ -24,10 +24,8 @@ def fault_rate_factors(units: Sequence[UnitReadings]) -> dict[str, float]:
     """Return the factor on the prior odds of each place that was repaired in any unit.
 
     Some joints are hard to reach, or lie on much copper: fault rates of places are gamma
-    distributed
-    with shape `PLACE_GAMMA_SHAPE` and mean `PLACE_FAULT_RATE`. With n repairs in N units the
-    posterior
-    mean over the prior mean is (shape + n) / (shape + N · rate).
+    distributed with shape `PLACE_GAMMA_SHAPE` and mean `PLACE_FAULT_RATE`. With n repairs in N
+    units the posterior mean over the prior mean is (shape + n) / (shape + N · rate).
 
     Source: gamma and Poisson distributions are conjugate, as in any text on Bayesian statistics.
     """

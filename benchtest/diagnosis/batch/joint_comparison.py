@@ -228,10 +228,9 @@ def joint_ohms(
     """Return the resistance of every power joint in one session, in the order of the prop file.
 
     With a fault present, each joint that does not explain the readings itself is evaluated with
-    that
-    fault given, at its likeliest resistance, so that a fault elsewhere clears no joint. With
-    several
-    faults each is evaluated with the others given, so its range is narrower than it should be.
+    that fault given, at its likeliest resistance, so that a fault elsewhere clears no joint. With
+    several faults each is evaluated with the others given, so its range is narrower than it should
+    be.
 
     Args:
         design: the prop, or the design learned from its batch.

@@ -89,8 +89,7 @@ def learn(design: Design, units: Sequence[UnitReadings]) -> BatchKnowledge:
     """Return the figures of the next unit, learned from other units of the design.
 
     A meter's gain is assumed independent from unit to unit. At the end the supply is assumed known
-    no
-    better than one meter's gain, as the same meter may have read all units.
+    no better than one meter's gain, as the same meter may have read all units.
 
     Args:
         design: design of all units.

@@ -55,8 +55,7 @@ class UnitReadings:
         readings: its readings.
         meter: of readings that name none.
         repaired_later: joints and nodes that were repaired after these readings; readings that
-            those
-            repairs changed are left out.
+            those repairs changed are left out.
         repaired: joints and nodes that were repaired before these readings.
         supply_v: measured volts of its supplies, by feed; the design's volts for others. [V]
     """

@@ -302,10 +302,8 @@ class ConditionalTable:
         """Return the limit of the readings' log likelihood when part of them still counts now.
 
         The difference of two tables is the log likelihood of the remaining readings given the kept
-        ones.
-        No fault raises it above the peak of that density. Without the limit, a fault that was
-        solved for
-        the kept part and only estimated for the whole would explain far too much.
+        ones. No fault raises it above the peak of that density. Without the limit, a fault that was
+        solved for the kept part and only estimated for the whole would explain far too much.
         """
         if all(sign > 0.0 for sign, _ in self._table.reading_tables):
             return np.inf

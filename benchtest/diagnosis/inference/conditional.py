@@ -397,8 +397,7 @@ class ConditionalEvidence:
         """Return True if given faults and at most one further fault leave evidence unexplained.
 
         Marks must come within `MAX_MARK_DEFICIT_LOG` of their best explanation, and readings must
-        have
-        a chi-square tail probability of at least `MIN_EXPLAINED_CHANCE`.
+        have a chi-square tail probability of at least `MIN_EXPLAINED_CHANCE`.
 
         Args:
             further: the further fault; None for none.

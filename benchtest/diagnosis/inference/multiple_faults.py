@@ -363,8 +363,7 @@ def _with_one_more_fault(
     """Return combinations with every further fault on each anchor; the best of each are fitted.
 
     Combinations are fitted in the order of their estimated weight, as the budget may not suffice
-    for
-    all of them.
+    for all of them.
 
     Args:
         lookup: the evidence for any given faults.

@@ -48,8 +48,7 @@ class UnsteadyJoints:
 
     Attributes:
         joints: log weight of each joint at each resistance, prior odds included, in the order of
-            the
-            fault space, shape (joints, COLUMNS).
+            the fault space, shape (joints, COLUMNS).
         supply: log weight of a supply that changes.
         growing: indices of joints that grow rather than come and go.
         repeats: indices of two contradicting readings, the earlier one first.
