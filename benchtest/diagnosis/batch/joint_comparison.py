@@ -153,9 +153,8 @@ def changes_between(
         after: joints of the later session, in the same order.
     """
     changes = [_change(earlier, later) for earlier, later in zip(before, after, strict=True)]
-    return tuple(
-        sorted(changes, key=lambda change: -change.grown)
-    )  # stable: ties keep the file's order
+    # stable: ties keep the order of the prop file
+    return tuple(sorted(changes, key=lambda change: -change.grown))
 
 
 def _change(before: JointOhms, after: JointOhms) -> JointChange:
@@ -281,7 +280,7 @@ class _CurveLookup:
             if not forced and not self.budget.left:
                 raise BudgetSpent
             self.curves[given] = _ConditionalCurves(self._cache.of(self._case, given))
-        return self.curves[given].view
+        return self.curves[given].conditional
 
     def read(self, given: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
         """Return the same evidence: a session has no marks here."""
@@ -338,9 +337,9 @@ def _is_possible_fault(plain: ConditionalEvidence, joint: Joint) -> bool:
 class _ConditionalCurves:
     """Curves of joints with some faults given."""
 
-    def __init__(self, view: ConditionalEvidence) -> None:
-        self.view = view
-        self._places = {joint.name: n for n, joint in enumerate(view.responses.space.joints)}
+    def __init__(self, conditional: ConditionalEvidence) -> None:
+        self.conditional = conditional
+        self._places = {joint.name: n for n, joint in enumerate(conditional.responses.space.joints)}
         self._low: ReadingLikelihood | None = None
 
     def curve(self, joint: Joint, tolerances: Tolerances) -> FloatArray:
@@ -350,11 +349,16 @@ class _ConditionalCurves:
         place = self._places.get(joint.name)
         if place is None:  # on cut-off copper: no reading tests it
             return np.asarray(prior)
-        found, view = self.view.posterior, self.view
+        found, conditional = self.conditional.posterior, self.conditional
         healthy_rows = healthy - np.logaddexp.reduce(healthy)
-        healthy_rows = healthy_rows + np.concatenate([self._low_log(place), view.joints[place]])
+        healthy_rows = healthy_rows + np.concatenate(
+            [self._low_log(place), conditional.joints[place]]
+        )
         fault_rows = np.concatenate(
-            [np.full(LOW_STEPS, -np.inf), view.joints[place] + view.prior_log_odds[0][place]]
+            [
+                np.full(LOW_STEPS, -np.inf),
+                conditional.joints[place] + conditional.prior_log_odds[0][place],
+            ]
         )
         untested, elsewhere = self._faults_elsewhere(place)
         healthy_rows = healthy_rows + np.log1p(untested)
@@ -370,14 +374,17 @@ class _ConditionalCurves:
         place = self._places.get(joint.name)
         if place is None:
             return np.asarray(prior)
-        joint_odds, chain_odds = (np.exp(odds) for odds in self.view.prior_log_odds)
+        joint_odds, chain_odds = (np.exp(odds) for odds in self.conditional.prior_log_odds)
         elsewhere = float(joint_odds.sum() - joint_odds[place].sum() + chain_odds.sum())
         total = prior * (1.0 + elsewhere) + np.append(np.zeros(LOW_STEPS), joint_odds[place])
         return np.asarray(total / total.sum())
 
     def _faults_elsewhere(self, place: int) -> tuple[float, float]:
         """Return odds of untested faults elsewhere, and the probability of tested ones."""
-        found, (joint_odds, chain_odds) = self.view.posterior, self.view.prior_log_odds
+        found, (joint_odds, chain_odds) = (
+            self.conditional.posterior,
+            self.conditional.prior_log_odds,
+        )
         odds = np.append(np.exp(np.delete(joint_odds, place, axis=0)), np.exp(chain_odds))
         probability = np.append(np.delete(found.joints, place, axis=0), found.chain)
         untested = np.minimum(probability, found.healthy * odds)
@@ -386,7 +393,7 @@ class _ConditionalCurves:
 
     def _low_log(self, place: int) -> FloatArray:
         """Return the log likelihood of the readings at `LOW_OHM`, shape (GRID,)."""
-        likelihood = self.view.likelihood
+        likelihood = self.conditional.likelihood
         if likelihood is None:
             return np.zeros(LOW_STEPS)
         if self._low is None:

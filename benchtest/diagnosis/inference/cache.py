@@ -89,7 +89,7 @@ class ConditionalCache:
             if len(self._responses) > MAX_KEPT_CIRCUITS or octets > MAX_KEPT_OCTETS:
                 oldest = next((kept for kept in self._responses if kept), key)
                 self._responses.pop(oldest, None)
-            self._responses[key] = self._make(given)
+            self._responses[key] = self._new_circuit(given)
         return self._responses[key]
 
     def forget(self) -> None:
@@ -97,7 +97,8 @@ class ConditionalCache:
         for responses in list(self._responses.values()):
             responses.forget()
 
-    def _make(self, given: tuple[FaultHypothesis, ...]) -> DesignResponse:
+    def _new_circuit(self, given: tuple[FaultHypothesis, ...]) -> DesignResponse:
+        """Return a new circuit with some faults."""
         ohm_of = {hypothesis.where: hypothesis.ohm for hypothesis in given if hypothesis.chain < 0}
         dark = np.zeros(self.design.node_count, dtype=bool)
         for hypothesis in given:
@@ -109,7 +110,7 @@ class ConditionalCache:
             for hypothesis in given
             if hypothesis.chain >= 0
         ]
-        made = DesignResponse(
+        circuit = DesignResponse(
             self.design,
             self.space,
             ohm_of,
@@ -118,8 +119,10 @@ class ConditionalCache:
             self.responses() if given else None,
         )
         if given:
-            made.space = self._further_faults(made, given)  # a copy would build the circuit again
-        return made
+            circuit.space = self._further_faults(
+                circuit, given
+            )  # a copy would build the circuit again
+        return circuit
 
     def _further_faults(
         self, responses: DesignResponse, given: tuple[FaultHypothesis, ...]
@@ -170,7 +173,7 @@ class CachedLookup:
         self._case = case
         self._history = history
         self._plain = plain
-        self._made: dict[tuple[FaultHypothesis, ...], ConditionalEvidence] = {(): plain}
+        self._kept: dict[tuple[FaultHypothesis, ...], ConditionalEvidence] = {(): plain}
         self.budget = case.budget
         lit_sets = {one.lit for one in case.readings} | {one.lit for one in case.marks}
         read = {one.lit for one in case.readings}
@@ -196,11 +199,11 @@ class CachedLookup:
         if forced:
             self.budget.charge(("conditional", given), self._units)
             self.budget.charge(("marks", given), self._mark_units)
-            return self._view(given)
-        view = self.read(given)
+            return self._conditional(given)
+        conditional = self.read(given)
         if not self.budget.try_charge((("marks", given),), self._mark_units):
             raise BudgetSpent
-        return view
+        return conditional
 
     def read(self, given: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
         """Return the same for its readings only; marks under other lit sets are not charged.
@@ -213,14 +216,15 @@ class CachedLookup:
         """
         if not self.budget.try_charge((("conditional", given),), self._units):
             raise BudgetSpent
-        return self._view(given)
+        return self._conditional(given)
 
-    def _view(self, given: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
-        view = self._made.pop(given, None)
-        if view is None:
+    def _conditional(self, given: tuple[FaultHypothesis, ...]) -> ConditionalEvidence:
+        """Return the evidence with some faults given, and drop the least recently used one."""
+        conditional = self._kept.pop(given, None)
+        if conditional is None:
             earlier = None if self._history is None else self._history.given(given)
-            view = self._cache.of(self._case, given, self._plain.best_so_far, earlier)
-        self._made[given] = view
-        if len(self._made) > self._max_kept:
-            self._made.pop(next(kept for kept in self._made if kept != ()))
-        return view
+            conditional = self._cache.of(self._case, given, self._plain.best_so_far, earlier)
+        self._kept[given] = conditional
+        if len(self._kept) > self._max_kept:
+            self._kept.pop(next(kept for kept in self._kept if kept != ()))
+        return conditional

@@ -473,16 +473,16 @@ def _clipped(correction: FloatArray | float) -> FloatArray:
     return np.asarray(np.clip(correction, -MAX_CORRECTION_LOG, MAX_CORRECTION_LOG))
 
 
-def condense(view: ConditionalEvidence, kept: ConditionalEvidence | None) -> EvidenceTable:
+def condense(conditional: ConditionalEvidence, kept: ConditionalEvidence | None) -> EvidenceTable:
     """Evaluate every single fault once, and return the tables that later corrections need.
 
     Args:
-        view: all evidence of one time, with the faults of one state of the unit given.
+        conditional: all evidence of one time, with the faults of one state of the unit given.
         kept: its part that still counts as evidence now, with the same faults given; None without
             any.
     """
-    signed = [(1.0, view)] + ([] if kept is None else [(-1.0, kept)])
-    if kept is not None and len(kept.case.readings) == len(view.case.readings):
+    signed = [(1.0, conditional)] + ([] if kept is None else [(-1.0, kept)])
+    if kept is not None and len(kept.case.readings) == len(conditional.case.readings):
         # the kept readings are all of them: both tables would cancel
         signed_with_readings: list[tuple[float, ConditionalEvidence]] = []
     else:
@@ -490,37 +490,39 @@ def condense(view: ConditionalEvidence, kept: ConditionalEvidence | None) -> Evi
     reading_tables = [
         (sign, _reading_table(one)) for sign, one in signed_with_readings if one.case.readings
     ]
-    looks = strand_looks(view.design, view.case.marks)
-    kept_looks = [] if kept is None else strand_looks(view.design, kept.case.marks)
+    looks = strand_looks(conditional.design, conditional.case.marks)
+    kept_looks = [] if kept is None else strand_looks(conditional.design, kept.case.marks)
     mark_tables = [
-        (sign, _mark_table(view, those))
+        (sign, _mark_table(conditional, those))
         for sign, those in ((1.0, _without(looks, kept_looks)), (-1.0, _without(kept_looks, looks)))
         if those
     ]
-    given = {hypothesis.chain for hypothesis in view.given}
-    chain_ids = [index for index in range(len(view.space.chain)) if index not in given]
-    space = view.responses.space
-    return EvidenceTable(view.given, [joint.name for joint in space.joints], chain_ids, space.chain,
-                 reading_tables, mark_tables)  # fmt: skip
+    given = {hypothesis.chain for hypothesis in conditional.given}
+    chain_ids = [index for index in range(len(conditional.space.chain)) if index not in given]
+    space = conditional.responses.space
+    names = [joint.name for joint in space.joints]
+    return EvidenceTable(
+        conditional.given, names, chain_ids, space.chain, reading_tables, mark_tables
+    )
 
 
 def condense_short(
-    view: ConditionalEvidence, kept: ConditionalEvidence | None, short: FaultHypothesis
+    conditional: ConditionalEvidence, kept: ConditionalEvidence | None, short: FaultHypothesis
 ) -> ShortTable:
     """Evaluate a short once.
 
     Args:
-        view: all evidence of one time, with no faults given.
+        conditional: all evidence of one time, with no faults given.
         kept: its part that still counts as evidence now, with no faults given; None without any.
         short: the short.
     """
     less = 0.0 if kept is None else float(kept.chain[short.chain])
-    likelihood = float(view.chain[short.chain]) - less
-    return ShortTable((short,), likelihood, view.is_misfit(short))
+    likelihood = float(conditional.chain[short.chain]) - less
+    return ShortTable((short,), likelihood, conditional.is_misfit(short))
 
 
-def _reading_table(view: ConditionalEvidence) -> ReadingTable:
-    likelihood, joint_likelihoods = view.likelihood, view.likelihoods
+def _reading_table(conditional: ConditionalEvidence) -> ReadingTable:
+    likelihood, joint_likelihoods = conditional.likelihood, conditional.likelihoods
     assert likelihood is not None
     assert joint_likelihoods is not None
     mean = likelihood.healthy_mean()
@@ -550,8 +552,10 @@ def _without(looks: Sequence[StrandLook], others: Sequence[StrandLook]) -> list[
     return [one for one in looks if (one.lit, one.strand, one.seen.tobytes()) not in known]
 
 
-def _mark_table(view: ConditionalEvidence, looks: Sequence[StrandLook]) -> MarkTable:
-    mark_likelihood = MarkLikelihood(view.responses, looks, view.case.budget, view.given)
+def _mark_table(conditional: ConditionalEvidence, looks: Sequence[StrandLook]) -> MarkTable:
+    mark_likelihood = MarkLikelihood(
+        conditional.responses, looks, conditional.case.budget, conditional.given
+    )
     return MarkTable(
         mark_likelihood.healthy(),
         mark_likelihood.joints(),

@@ -218,9 +218,9 @@ class ConditionalEvidence:
             each = left
         else:
             each = FEW_KNOTS * likelihood.solve_units
-            most = int(left // each)
-            likelihood.estimated.update(plausible[most:])
-            plausible = plausible[:most]
+            affordable = int(left // each)
+            likelihood.estimated.update(plausible[affordable:])
+            plausible = plausible[:affordable]
         for joint in plausible:
             self._solve_row(joint, rough[joint], each)
 
@@ -237,6 +237,12 @@ class ConditionalEvidence:
         return [self._rough_row(joint) for joint in every]
 
     def _rough_row(self, joint: int, *, alone: bool = False) -> Row:
+        """Return one joint's row, estimated where nodes are undervoltage.
+
+        Args:
+            joint: index of the joint.
+            alone: True if other joints are not needed: a large design then computes less.
+        """
         assert self.likelihood is not None
         key = (joint, alone and self.responses.is_large)
         if key not in self._rough:
@@ -253,6 +259,7 @@ class ConditionalEvidence:
         self._rows[joint] = rough
 
     def _reading_row(self, joint: int, *, alone: bool = False) -> Row:
+        """Return one joint's row, solved as far as the budget for one joint allows."""
         if joint not in self._rows:
             _ = self.healthy
             alone = alone and bool(self.given)  # with no given faults all joints follow anyway
@@ -378,6 +385,11 @@ class ConditionalEvidence:
         return hypothesis.chain < 0 or self.space.chain[hypothesis.chain].shorted is None
 
     def _ranked(self, joints: FloatArray) -> list[tuple[float, FaultHypothesis]]:
+        """Return all further faults with their log weight, likeliest first.
+
+        Args:
+            joints: log likelihood with each joint at fault, shape (joints, COLUMNS).
+        """
         joint_odds, chain_odds = self.prior_log_odds
         found = []
         for joint, row in zip(self.responses.space.joints, joints + joint_odds, strict=True):

@@ -45,19 +45,19 @@ class MaskedPairs:
     weight: FloatArray
 
 
-def find_masked_pairs(view: ConditionalEvidence) -> MaskedPairs | None:
+def find_masked_pairs(conditional: ConditionalEvidence) -> MaskedPairs | None:
     """Return the pairs of joints that the evidence allows; None without readings.
 
     log weight of joints i and j, with whitened residual r and shifts s:
     −|r − sᵢ − sⱼ|² / 2 + log prior odds, plus marks and evidence from before repairs.
 
     Args:
-        view: the evidence with any faults given.
+        conditional: the evidence with any faults given.
     """
-    likelihood, likelihoods = view.likelihood, view.likelihoods
+    likelihood, likelihoods = conditional.likelihood, conditional.likelihoods
     if likelihood is None or likelihoods is None or not len(likelihoods.joints):
         return None
-    stride = GRID_STRIDE_LARGE if view.responses.is_large else GRID_STRIDE
+    stride = GRID_STRIDE_LARGE if conditional.responses.is_large else GRID_STRIDE
     columns = np.append(np.arange(stride // 2, GRID, stride), GRID)
     width = np.append(np.full(len(columns) - 1, float(stride)), 1.0)
     count, each = len(likelihoods.joints), len(columns)
@@ -68,10 +68,12 @@ def find_masked_pairs(view: ConditionalEvidence) -> MaskedPairs | None:
     moved = np.linalg.solve(lower, moved.T).T
     healthy_log = -0.5 * float(off @ off)
     alone = -0.5 * ((off - moved) ** 2).sum(axis=1)
-    alone += view.prior_log_odds[0][:, columns].reshape(-1) + np.tile(np.log(width), count)
+    alone += conditional.prior_log_odds[0][:, columns].reshape(-1) + np.tile(np.log(width), count)
     weight = alone[:, None] + alone - healthy_log - moved @ moved.T
     # marks and evidence from before repairs: one joint of the two suffices to explain them
-    other_evidence = view.joints - likelihoods.joints - (view.healthy - likelihood.healthy())
+    other_evidence = (
+        conditional.joints - likelihoods.joints - (conditional.healthy - likelihood.healthy())
+    )
     other_gain = other_evidence[:, columns].reshape(-1)
     other_loss = np.minimum(other_gain, 0.0)
     weight += (
@@ -79,8 +81,13 @@ def find_masked_pairs(view: ConditionalEvidence) -> MaskedPairs | None:
         + other_loss[:, None]
         + other_loss
     )
-    weight += FURTHER_FAULT_LOG + view.healthy - likelihood.healthy() - np.log(np.diag(lower)).sum()
-    weight -= 0.5 * len(off) * np.log(2.0 * np.pi) + view.posterior.log_total
+    weight += (
+        FURTHER_FAULT_LOG
+        + conditional.healthy
+        - likelihood.healthy()
+        - np.log(np.diag(lower)).sum()
+    )
+    weight -= 0.5 * len(off) * np.log(2.0 * np.pi) + conditional.posterior.log_total
     return _likeliest_pairs(
         np.exp(np.minimum(weight, 50.0)).reshape(count, each, count, each), columns
     )

@@ -194,12 +194,14 @@ class Twins:
         return list(found.values())
 
     def _of(self, hypothesis: FaultHypothesis) -> tuple[str, ...]:
+        """Return the names of the twins of a fault."""
         if hypothesis.chain >= 0:
             return ()
         twins = self._open_twins if hypothesis.kind == "open" else self._twins
         return twins.get(hypothesis.where, ())
 
     def _twin_key(self, hypothesis: FaultHypothesis) -> tuple[str, str]:
+        """Return a key that twins share."""
         if hypothesis.chain >= 0:
             return hypothesis.where, hypothesis.kind
         return min(hypothesis.where, *self._of(hypothesis)) if self._of(
@@ -407,8 +409,10 @@ def _with_one_more_fault(
         rest = [one for rank, one in enumerate(rows) if fitted.get((anchor_number, rank)) is None]
         if best_fits:
             # keep an estimate only if it scores below every fitted combination
-            most = max(one.log_weight for one in best_fits)
-            found += _ranked([*best_fits, *(one for one in rest if one.log_weight < most)])
+            best_log_weight = max(one.log_weight for one in best_fits)
+            found += _ranked(
+                [*best_fits, *(one for one in rest if one.log_weight < best_log_weight)]
+            )
         elif rows and not tried:
             found += _ranked(rows)  # beyond the budget: keep the estimates
     return found
@@ -460,22 +464,22 @@ def _fit_most_promising(
     """
     fitted: dict[tuple[int, int], FaultCombination | None] = {}
     by_key: dict[tuple[tuple[str, str], ...], FaultCombination | None] = {}
-    is_explained, most = False, -np.inf
+    is_explained, best_log_weight = False, -np.inf
     for estimate_log, anchor_number, rank in sorted(asked):
         faults = estimates[anchor_number][rank].faults
         key = twins.key(faults)
         if key not in by_key:
-            if -estimate_log < most - MAX_FIT_DEFICIT_LOG:
+            if -estimate_log < best_log_weight - MAX_FIT_DEFICIT_LOG:
                 break
             if lookup.budget.left <= reserved_units and not is_explained:
                 break
             try:
-                made = by_key[key] = _fit(lookup, faults, twins)
+                combination = by_key[key] = _fit(lookup, faults, twins)
             except BudgetSpent:
                 break
-            if made is not None:
-                is_explained |= _is_explained(lookup, made.faults)
-                most = max(most, made.log_weight)
+            if combination is not None:
+                is_explained |= _is_explained(lookup, combination.faults)
+                best_log_weight = max(best_log_weight, combination.log_weight)
         fitted[anchor_number, rank] = by_key[key]
     return fitted
 
@@ -519,10 +523,10 @@ def _refit(lookup: EvidenceLookup, one: FaultCombination) -> list[FaultCombinati
         moved = _fit_one_by_one(lookup, one.faults)
         if moved is None or moved == one.faults:
             return []
-        made = _fit_resistive_and_open(lookup, _fit_jointly(lookup, moved))
+        combination = _fit_resistive_and_open(lookup, _fit_jointly(lookup, moved))
     except BudgetSpent:
         return []
-    return [] if made is None else [made]
+    return [] if combination is None else [combination]
 
 
 def _fit_resistive_and_open(
@@ -536,9 +540,9 @@ def _fit_resistive_and_open(
     for tried in _open_variants(faults):
         if not _all_carry_current(lookup, tried):
             continue
-        made = _laplace_combination(lookup, tried)
-        if found is None or made.log_weight > found.log_weight:
-            found = made
+        combination = _laplace_combination(lookup, tried)
+        if found is None or combination.log_weight > found.log_weight:
+            found = combination
     return found
 
 
@@ -569,7 +573,7 @@ def _all_carry_current(lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ..
         return True
     joints = [hypothesis for hypothesis in faults if hypothesis.chain < 0]
     return all(
-        _view_without(lookup, faults, hypothesis).carries_current(hypothesis.where)
+        _conditional_without(lookup, faults, hypothesis).carries_current(hypothesis.where)
         for hypothesis in joints
     )
 
@@ -585,8 +589,8 @@ def _laplace_combination(
     Source: Laplace's approximation, as in MacKay, Information Theory, Inference, and Learning
     Algorithms, ch. 27 (from memory).
     """
-    view, plain = lookup(faults), lookup((), forced=True)
-    precision, _ = _normal_equations(view, faults)
+    conditional, plain = lookup(faults), lookup((), forced=True)
+    precision, _ = _normal_equations(conditional, faults)
     names = _resistive(faults)
     inverse = np.linalg.inv(precision) if names else precision
     log_prior = (len(faults) - 1) * FURTHER_FAULT_LOG + sum(
@@ -599,7 +603,7 @@ def _laplace_combination(
         for hypothesis in faults
         if hypothesis.chain < 0
     }
-    return FaultCombination(faults, log_prior, log_prior + view.healthy, resistance_shares)
+    return FaultCombination(faults, log_prior, log_prior + conditional.healthy, resistance_shares)
 
 
 def _laplace_widths_log(precision: FloatArray) -> FloatArray:
@@ -651,13 +655,13 @@ def _conditional_row(
 
     The weight at the joint's own resistance is taken from the circuit with all faults.
     """
-    view = _view_without(lookup, faults, hypothesis)
-    row = view.row(hypothesis.where).copy()
-    row[hypothesis.column] = lookup(faults).healthy + view.prior_log_odds_of(hypothesis)
+    conditional = _conditional_without(lookup, faults, hypothesis)
+    row = conditional.row(hypothesis.where).copy()
+    row[hypothesis.column] = lookup(faults).healthy + conditional.prior_log_odds_of(hypothesis)
     return row
 
 
-def _view_without(
+def _conditional_without(
     lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...], hypothesis: FaultHypothesis
 ) -> ConditionalEvidence:
     """Return the evidence with all faults of a combination given but one."""
@@ -674,8 +678,8 @@ def _fit_one_by_one(
         for hypothesis in before:
             if hypothesis.chain >= 0:
                 continue
-            view = _view_without(lookup, fitted, hypothesis)
-            if not view.carries_current(hypothesis.where):
+            conditional = _conditional_without(lookup, fitted, hypothesis)
+            if not conditional.carries_current(hypothesis.where):
                 return None
             best = hypothesis.at(int(_conditional_row(lookup, fitted, hypothesis).argmax()))
             fitted = tuple(best if other.where == hypothesis.where else other for other in fitted)
@@ -697,11 +701,11 @@ def _fit_jointly(
         return best
     with suppress(BudgetSpent):  # then return the best so far
         for _ in range(MAX_NEWTON_STEPS):
-            view = lookup.read(best)
-            if view.likelihood is None:
+            conditional = lookup.read(best)
+            if conditional.likelihood is None:
                 return best
-            precision, pull = _normal_equations(view, best)
-            now = view.likelihood.healthy()
+            precision, pull = _normal_equations(conditional, best)
+            now = conditional.likelihood.healthy()
             step = np.clip(np.linalg.solve(precision, pull), -1.0, 1.0) / STEP_LOG
             for share in NEWTON_STEP_SHARES:
                 tried = _moved_along_grid(best, share * step)
@@ -734,7 +738,7 @@ def _moved_along_grid(
 
 
 def _normal_equations(
-    view: ConditionalEvidence, faults: tuple[FaultHypothesis, ...]
+    conditional: ConditionalEvidence, faults: tuple[FaultHypothesis, ...]
 ) -> tuple[FloatArray, FloatArray]:
     """Return the normal equations for the logarithms of the resistive joints' resistances.
 
@@ -743,7 +747,7 @@ def _normal_equations(
         shape (joints,), for sensitivities J, covariance C and residuals r of the readings.
     """
     names = _resistive(faults)
-    likelihood = view.likelihood
+    likelihood = conditional.likelihood
     if likelihood is None or not names:
         return np.zeros((0, 0)), np.zeros(0)
     per_log_ohm = likelihood.per_log_ohm(names)
@@ -867,7 +871,7 @@ def sure_faults(
     return sure or tuple(ranked[:1])
 
 
-def partial_explanations(view: ConditionalEvidence) -> list[FaultHypothesis]:
+def partial_explanations(conditional: ConditionalEvidence) -> list[FaultHypothesis]:
     """Return joints at the resistance that explains most readings, even if not all; best first.
 
     By the likelihood of all readings, a fault that explains all but one is no better than one that
@@ -875,28 +879,28 @@ def partial_explanations(view: ConditionalEvidence) -> list[FaultHypothesis]:
     −Σ log(1 + (value − mean)² / variance), a Cauchy likelihood.
 
     Args:
-        view: the evidence with any faults given.
+        conditional: the evidence with any faults given.
     """
-    likelihood = view.likelihood
+    likelihood = conditional.likelihood
     if likelihood is None:
         return []
-    score = _partial_score(likelihood, likelihood.rough_means()) + view.prior_log_odds[0]
+    score = _partial_score(likelihood, likelihood.rough_means()) + conditional.prior_log_odds[0]
     order = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:MAX_PARTIAL_CANDIDATES]
     found = []
     for joint in order.tolist():
         best, column = float(score[joint].max()), int(score[joint].argmax())
         if any(effect.base.nonlinear[joint, column] for effect in likelihood.effects):
-            best, column = _solved_partial(view, likelihood, joint) or (best, column)
-        hypothesis = FaultHypothesis(view.responses.space.joints[joint].name, "resistive").at(
-            column
-        )
+            best, column = _solved_partial(conditional, likelihood, joint) or (best, column)
+        hypothesis = FaultHypothesis(
+            conditional.responses.space.joints[joint].name, "resistive"
+        ).at(column)
         found.append((best, hypothesis))
     found.sort(key=lambda row: -round(row[0], 6))
     return [hypothesis for _, hypothesis in found[:MAX_PARTIAL]]
 
 
 def _solved_partial(
-    view: ConditionalEvidence, likelihood: ReadingLikelihood, joint: int
+    conditional: ConditionalEvidence, likelihood: ReadingLikelihood, joint: int
 ) -> tuple[float, int] | None:
     """Return score and column of a joint that causes undervoltage, from solved circuits.
 
@@ -910,17 +914,17 @@ def _solved_partial(
     units = (len(columns) + 2) * likelihood.solve_units
     if units > PARTIAL_BUDGET_SHARE * likelihood.budget.left:
         return None
-    score = _partial_scores_at(view, likelihood, joint, columns)
+    score = _partial_scores_at(conditional, likelihood, joint, columns)
     best = columns[int(score.argmax())]
     half = KNOT_STEP // 2
     near = [column for column in (best - half, best + half) if first <= column < GRID]
     columns += near
-    score = np.append(score, _partial_scores_at(view, likelihood, joint, near))
+    score = np.append(score, _partial_scores_at(conditional, likelihood, joint, near))
     return float(score.max()), columns[int(score.argmax())]
 
 
 def _partial_scores_at(
-    view: ConditionalEvidence, likelihood: ReadingLikelihood, joint: int, columns: list[int]
+    conditional: ConditionalEvidence, likelihood: ReadingLikelihood, joint: int, columns: list[int]
 ) -> FloatArray:
     """Return the scores of a joint solved at some resistances, shape (columns,)."""
     for column in columns:
@@ -928,7 +932,7 @@ def _partial_scores_at(
     if not columns:
         return np.zeros(0)
     means = np.array([means_at(likelihood, joint, column) for column in columns])
-    return _partial_score(likelihood, means) + view.prior_log_odds[0][joint, columns]
+    return _partial_score(likelihood, means) + conditional.prior_log_odds[0][joint, columns]
 
 
 def _partial_score(likelihood: ReadingLikelihood, mean: FloatArray) -> FloatArray:

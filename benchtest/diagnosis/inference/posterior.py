@@ -169,17 +169,17 @@ def compute_posterior(
         odds: logarithm of prior odds, see `log_odds`.
     """
     joint_weight, chain_weight = joints + odds[0], chain + odds[1]
-    most = max(
+    largest_log = max(
         healthy, float(joint_weight.max(initial=-np.inf)), float(chain_weight.max(initial=-np.inf))
     )
-    healthy_part = float(np.exp(healthy - most))
-    joint_part, chain_part = np.exp(joint_weight - most), np.exp(chain_weight - most)
+    healthy_part = float(np.exp(healthy - largest_log))
+    joint_part, chain_part = np.exp(joint_weight - largest_log), np.exp(chain_weight - largest_log)
     total = healthy_part + joint_part.sum() + chain_part.sum()
     return Posterior(
         float(healthy_part / total),
         joint_part / total,
         chain_part / total,
-        most + float(np.log(total)),
+        largest_log + float(np.log(total)),
     )
 
 
@@ -196,8 +196,8 @@ def named_suspects(
         rows[joint.name, "resistive"] = (float(found.resistive[number]), number)
         rows[joint.name, "open"] = (float(found.open[number]), number)
     for fault, part in zip(space.chain, found.chain.tolist(), strict=True):
-        before = rows.get((fault.where, fault.kind), (0.0, None))[0]
-        rows[fault.where, fault.kind] = (before + part, None)
+        earlier = rows.get((fault.where, fault.kind), (0.0, None))[0]
+        rows[fault.where, fault.kind] = (earlier + part, None)
     named = [(where, kind, p, joint) for (where, kind), (p, joint) in rows.items()]
     return sorted(named, key=lambda row: -row[2])
 

@@ -186,12 +186,13 @@ class RepairHistory:
         for key in cached:
             if key[1] in (None, cache.tolerances) or key[2] not in before:
                 del cache.condensed[key]
-        states = MAX_STATES if len(before) <= MAX_REPAIRS_WITH_STATES else 1
+        max_states = MAX_STATES if len(before) <= MAX_REPAIRS_WITH_STATES else 1
         self._times = [
-            _RepairTime(one, self._names[place:], cache, meter, self._names[:place], states,
-                  cached)
+            _RepairTime(
+                one, self._names[place:], cache, meter, self._names[:place], max_states, cached
+            )
             for place, one in enumerate(before)
-        ]  # fmt: skip
+        ]
 
     @cached_property
     def times(self) -> list[list[_EarlierState]]:
@@ -201,12 +202,14 @@ class RepairHistory:
     @cached_property
     def by_repair(self) -> list[tuple[str, ConditionalEvidence]]:
         """Return each repaired place and its evidence; see `ConditionalHistory.by_repair`."""
-        best = [max(states, key=lambda state: round(state.log_prior + state.table.healthy, 9))
-                for states in self.times]  # fmt: skip
+        best = [
+            max(states, key=lambda state: round(state.log_prior + state.table.healthy, 9))
+            for states in self.times
+        ]
         times = zip(self._names, self._times, best, strict=True)
         # with a short, that evidence concerns no other fault
         return [
-            (w, time.view(state))
+            (w, time.conditional(state))
             for w, time, state in times
             if isinstance(state.table, EvidenceTable)
         ]
@@ -247,7 +250,7 @@ class _RepairTime:
         readings = [readings[place] for place in places]
         return EvidenceSet(readings, marks, self._meter, self._repaired, budget)
 
-    def view(self, state: _EarlierState) -> ConditionalEvidence:
+    def conditional(self, state: _EarlierState) -> ConditionalEvidence:
         """Return the evidence of that time with the faults of one state given."""
         case = self._evidence_set(self._before.readings, self._before.marks)
         return self._cache.of(case, state.table.hypotheses)
@@ -294,8 +297,12 @@ class _RepairTime:
             if one.kept_readings or one.kept_marks:
                 case = self._evidence_set(one.kept_readings, one.kept_marks)
                 kept = cache.of(case, given)
-            view = cache.of(self._evidence_set(one.readings, one.marks), given)
-            table = condense(view, kept) if short is None else condense_short(view, kept, short)
+            conditional = cache.of(self._evidence_set(one.readings, one.marks), given)
+            table = (
+                condense(conditional, kept)
+                if short is None
+                else condense_short(conditional, kept, short)
+            )
         self._store[key] = table
         return table
 

@@ -28,36 +28,36 @@ MAX_REEL_CHANGES = 2
 """Number of possible changes that are assumed at once."""
 
 
-def two_reel_tolerances(view: ConditionalEvidence) -> Tolerances | None:
+def two_reel_tolerances(conditional: ConditionalEvidence) -> Tolerances | None:
     """Return the tolerances of a unit with two reels; None unless the readings show two.
 
     Args:
-        view: the evidence with no faults given and strands from one reel.
+        conditional: the evidence with no faults given and strands from one reel.
     """
-    likelihood = view.likelihood
-    strands = len(view.design.strands)
+    likelihood = conditional.likelihood
+    strands = len(conditional.design.strands)
     if likelihood is None or strands < 2 or len(likelihood.values) < MIN_REEL_READINGS:
         return None
-    if view.posterior.healthy >= MIN_ONE_REEL_PROBABILITY:
+    if conditional.posterior.healthy >= MIN_ONE_REEL_PROBABILITY:
         return None
     shifts = _reel_shifts(likelihood)
     mean, covariance = likelihood.under(-1, 0)
     gains = _log_gains(likelihood.values - mean, covariance, shifts)
-    gains += view.healthy
-    best = view.likeliest_fault
+    gains += conditional.healthy
+    best = conditional.likeliest_fault
     if best is not None and best.chain < 0:
-        row = view.row(best.where)
-        mean, covariance = view.under(best)
-        more = shifts + _joint_shifts(likelihood, view, best.where, mean)
+        row = conditional.row(best.where)
+        mean, covariance = conditional.under(best)
+        more = shifts + _joint_shifts(likelihood, conditional, best.where, mean)
         other = _log_gains(likelihood.values - mean, covariance, more)
         gains = np.maximum(gains, other + float(np.logaddexp.reduce(row)))
     odds = two_reels_log_odds(strands, 1)
-    if float(np.logaddexp.reduce(gains)) + odds <= view.posterior.log_total:
+    if float(np.logaddexp.reduce(gains)) + odds <= conditional.posterior.log_total:
         return None
     order = np.argsort(-np.round(gains, 9), kind="stable")[:MAX_REEL_CHANGES]
     least = gains.max() - MAX_REEL_DEFICIT_LOG
     places = [int(place) + 1 for place in order if gains[place] > least]
-    return replace(view.tolerances, reels=tuple(sorted(places)))
+    return replace(conditional.tolerances, reels=tuple(sorted(places)))
 
 
 def two_reels_log_odds(strands: int, places: int) -> float:
@@ -86,13 +86,13 @@ def _reel_shifts(likelihood: ReadingLikelihood) -> FloatArray:
 
 
 def _joint_shifts(
-    likelihood: ReadingLikelihood, view: ConditionalEvidence, where: str, mean: FloatArray
+    likelihood: ReadingLikelihood, conditional: ConditionalEvidence, where: str, mean: FloatArray
 ) -> FloatArray:
     """Return the change of a bad joint's effect with its strand's current, same shape."""
-    joint = next(one for one in view.responses.space.joints if one.name == where)
+    joint = next(one for one in conditional.responses.space.joints if one.name == where)
     if len(joint.strands) != 1:
-        return np.zeros((len(view.design.strands) - 1, len(mean)))
-    second = joint.strands[0] > np.arange(1, len(view.design.strands))
+        return np.zeros((len(conditional.design.strands) - 1, len(mean)))
+    second = joint.strands[0] > np.arange(1, len(conditional.design.strands))
     return REEL_SD * second[:, None] * (mean - likelihood.healthy_mean())
 
 

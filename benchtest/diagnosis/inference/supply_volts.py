@@ -19,16 +19,16 @@ SUPPLY_STEP_V = 0.01
 [V]"""
 
 
-def measured_supply_volts(view: ConditionalEvidence) -> dict[str, float]:
+def measured_supply_volts(conditional: ConditionalEvidence) -> dict[str, float]:
     """Return the volts of each supply whose feed was measured, if one deviates from the design.
 
     Args:
-        view: the evidence with no faults given.
+        conditional: the evidence with no faults given.
 
     Returns:
         Volts by feed; empty if the design has one feed or no supply deviates. [V]
     """
-    likelihood, design = view.likelihood, view.design
+    likelihood, design = conditional.likelihood, conditional.design
     if likelihood is None or len(design.feeds) < 2:
         return {}
     causes = cause_names(design)
@@ -36,7 +36,7 @@ def measured_supply_volts(view: ConditionalEvidence) -> dict[str, float]:
     found, max_sd = {}, 0.0
     for feed in design.feeds:
         probe = rail_probe(FeedName(feed.name))
-        rows = [n for n, reading in enumerate(view.case.readings) if reading.probe == probe]
+        rows = [n for n, reading in enumerate(conditional.case.readings) if reading.probe == probe]
         if not rows:
             continue
         per_sd_v = likelihood.healthy_spread.shared[rows, causes.index(f"supply {feed.name}")]
@@ -47,16 +47,16 @@ def measured_supply_volts(view: ConditionalEvidence) -> dict[str, float]:
     return found if max_sd >= MIN_SUPPLY_DEVIATION_SD else {}
 
 
-def supply_log_prior(view: ConditionalEvidence, volts: dict[str, float]) -> float:
+def supply_log_prior(conditional: ConditionalEvidence, volts: dict[str, float]) -> float:
     """Return the log prior of supplies with these volts, over the design's volts: −Σ z² / 2.
 
     Args:
-        view: the evidence with the design's supplies.
+        conditional: the evidence with the design's supplies.
         volts: of each measured supply, by feed. [V]
     """
     off_sd = [
-        (volts[feed.name] / feed.volts - 1.0) / view.tolerances.supply
-        for feed in view.design.feeds
+        (volts[feed.name] / feed.volts - 1.0) / conditional.tolerances.supply
+        for feed in conditional.design.feeds
         if feed.name in volts
     ]
     return -0.5 * float(np.square(off_sd).sum())

@@ -96,16 +96,16 @@ def contradicting_repeats(readings: Sequence[Reading], own_sd: FloatArray) -> li
     return found
 
 
-def find_unsteady_joints(view: ConditionalEvidence) -> UnsteadyJoints | None:
+def find_unsteady_joints(conditional: ConditionalEvidence) -> UnsteadyJoints | None:
     """Return explanations by joints that change; None without contradicting repeats.
 
     Args:
-        view: the evidence with no faults given.
+        conditional: the evidence with no faults given.
     """
-    likelihood, joint_likelihoods = view.likelihood, view.likelihoods
+    likelihood, joint_likelihoods = conditional.likelihood, conditional.likelihoods
     if likelihood is None or joint_likelihoods is None or not len(joint_likelihoods.joints):
         return None
-    repeats = contradicting_repeats(view.case.readings, likelihood.noise.own)
+    repeats = contradicting_repeats(conditional.case.readings, likelihood.noise.own)
     if not repeats:
         return None
     count = len(likelihood.values)
@@ -115,7 +115,7 @@ def find_unsteady_joints(view: ConditionalEvidence) -> UnsteadyJoints | None:
     plain_v = likelihood.healthy_mean()
     own = np.hypot(
         SUPPLY_DRIFT_SHARE_SD * likelihood.unloaded_v,
-        COURSE_SHARE_SD * _repeat_difference(view, repeats),
+        COURSE_SHARE_SD * _repeat_difference(conditional, repeats),
     )
     covariance = likelihood.healthy_covariance + np.diag(own**2)
     moved = (joint_likelihoods.joint_mean[:, columns] - plain_v).reshape(-1, count)
@@ -127,11 +127,11 @@ def find_unsteady_joints(view: ConditionalEvidence) -> UnsteadyJoints | None:
     shape = (len(joint_likelihoods.joints), len(columns))
     read = np.logaddexp.reduce(by_course, axis=0).reshape(shape)
     # marks and evidence from before repairs: the joint may have been good or bad for them
-    other_evidence_healthy = view.healthy - likelihood.healthy()
+    other_evidence_healthy = conditional.healthy - likelihood.healthy()
     other_evidence = np.maximum(
-        (view.joints - joint_likelihoods.joints)[:, columns], other_evidence_healthy
+        (conditional.joints - joint_likelihoods.joints)[:, columns], other_evidence_healthy
     )
-    odds = view.prior_log_odds[0][:, columns] + np.log(width * UNSTEADY_JOINT_SHARE)
+    odds = conditional.prior_log_odds[0][:, columns] + np.log(width * UNSTEADY_JOINT_SHARE)
     joints = np.full((len(joint_likelihoods.joints), COLUMNS), -np.inf)
     joints[:, columns] = read + other_evidence + odds
     best = np.array(grows)[by_course.argmax(axis=0)].reshape(shape)
@@ -155,9 +155,11 @@ def with_unsteady(found: Posterior, unsteady: UnsteadyJoints) -> Posterior:
     )
 
 
-def _repeat_difference(view: ConditionalEvidence, repeats: Sequence[tuple[int, int]]) -> FloatArray:
+def _repeat_difference(
+    conditional: ConditionalEvidence, repeats: Sequence[tuple[int, int]]
+) -> FloatArray:
     """Return the difference of each reading's repeats, 0 where they agree, shape (readings,)."""
-    readings = view.case.readings
+    readings = conditional.case.readings
     found = np.zeros(len(readings))
     for first, last in repeats:
         differences = abs(readings[first].value - readings[last].value)
