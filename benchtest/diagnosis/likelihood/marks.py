@@ -29,7 +29,12 @@ from benchtest.prop.node_kinds import NodeKind
 
 
 class Appearance(IntEnum):
-    """Predicted appearance of a node; the last four are of nodes that are to be dark."""
+    """Predicted appearance of a node.
+
+    The first six are of nodes to be lit: right, warm or dim from a low voltage, without voltage,
+    without data, and of another colour. The last four are of nodes to be dark: dark, also without
+    voltage or data, and lit all the same.
+    """
 
     RIGHT = 0
     WARM = 1
@@ -54,7 +59,15 @@ SEEN_PROBABILITY = np.array(
         [0.0200, 0.0050, 0.0100, 0.0300, 0.9200, 0.0050, 0.0100],  # wrong colour
         [0.9920, 0.0005, 0.0005, 0.0005, 0.0005, 0.0040, 0.0020],  # off
         [0.9250, 0.0005, 0.0050, 0.0020, 0.0100, 0.0075, 0.0500],  # off, unpowered: may glow
-        [0.9200, 0.0005, 0.0020, 0.0020, 0.0100, 0.0500, 0.0150],  # off, no data: may stand
+        [
+            0.9200,
+            0.0005,
+            0.0020,
+            0.0020,
+            0.0100,
+            0.0500,
+            0.0150,
+        ],  # off, no data: may keep its light
         [0.0100, 0.0005, 0.0100, 0.0050, 0.0200, 0.9400, 0.0145],  # on
     ]
 )
@@ -72,7 +85,7 @@ SHORT_APPEARANCES = (
 """Appearances of all nodes under a short that leaves some voltage."""
 CARELESS_PROBABILITY = 0.3
 """Probability that a person does not see shades: common to all their looks, not independent for
-each. A dozen strands marked right contradict warm ones no more than a few do. Ours."""
+each. A dozen strands marked right contradict warm ones hardly more than a few do. Ours."""
 CARELESS_OK_PROBABILITY = {Appearance.WARM: 0.99, Appearance.DIM: 0.3}
 """Probability that such a person marks a run of this appearance right. Common practice, no
 source."""
@@ -89,14 +102,13 @@ def _eyes() -> FloatArray:
     The mean of the first two is `SEEN_PROBABILITY`. Shape (eyes, appearances, marks).
     """
     eyes = np.stack([SEEN_PROBABILITY, SEEN_PROBABILITY, SEEN_PROBABILITY])
-    for look, careless in CARELESS_OK_PROBABILITY.items():
-        ok = SEEN_PROBABILITY[look, 0]
-        for eye, now in enumerate(
-            ((ok - CARELESS_PROBABILITY * careless) / (1.0 - CARELESS_PROBABILITY), careless)
-        ):
-            eyes[eye, look] *= (1.0 - now) / (1.0 - ok)
-            eyes[eye, look, 0] = now
-        eyes[BLIND_EYE, look] = SEEN_PROBABILITY[Appearance.RIGHT]
+    for shade, careless_ok in CARELESS_OK_PROBABILITY.items():
+        ok = SEEN_PROBABILITY[shade, 0]
+        careful_ok = (ok - CARELESS_PROBABILITY * careless_ok) / (1.0 - CARELESS_PROBABILITY)
+        for eye, eye_ok in enumerate((careful_ok, careless_ok)):
+            eyes[eye, shade] *= (1.0 - eye_ok) / (1.0 - ok)
+            eyes[eye, shade, 0] = eye_ok
+        eyes[BLIND_EYE, shade] = SEEN_PROBABILITY[Appearance.RIGHT]
     return eyes
 
 
