@@ -156,7 +156,8 @@ MAX_SPREAD_PROBABILITY = 0.05
 """A unit more likely healthy than not, with no suspect above this, is decided too: the remaining
 probability is spread over joints that no reading separates. Ours."""
 MIN_REPAIR_PROBABILITY = 0.99
-"""A suspect from this probability is repaired rather than read once more. Ours."""
+"""A suspect from this probability is repaired rather than read once more: one repair of a minute in
+a hundred is in vain, less than a second for each, and a reading takes ten. Ours."""
 MIN_DATA_FAULT_PROBABILITY = 0.5
 """A fault of the data line from this probability would be repaired next, so that power is read
 first. Ours."""
@@ -195,6 +196,11 @@ Ours."""
 MIN_CALIBRATION_BITS = 0.25
 """A reading with less information about node current, wire and copper is not worth a person's time.
 [bit] Ours."""
+MAX_SAME_READINGS = 3
+"""Maximum number of readings of one probe under one lit set: of three, two agree. Ours."""
+MAX_READINGS_BEFORE_SPAN = 4
+"""Readings after which no plan begins a series along a rail: node current and wire are known better
+by then, and single readings have more information. Ours."""
 MIN_SPAN_GAIN = 1.1
 """Ratio of scores from which a series along a rail replaces the best single reading. Ours."""
 MIN_LOADED_DROP_SHARE = 0.5

@@ -55,7 +55,7 @@ def batch_calibration_readings(
     )
     regression = unit_evidence_of(
         responses,
-        [*readings, *(_expected(responses, request) for request in requests)],
+        [*readings, *(_healthy_reading(responses, request) for request in requests)],
         meter,
         tolerances,
     )
@@ -98,7 +98,7 @@ def _candidate_groups(design: Design) -> list[tuple[ReadingRequest, ...]]:
     return [*(((bright, probe),) for probe in drops), *pairs]
 
 
-def _expected(responses: DesignResponse, request: ReadingRequest) -> Reading:
+def _healthy_reading(responses: DesignResponse, request: ReadingRequest) -> Reading:
     lit, probe = request
     return Reading(lit, probe, responses.base(lit).solution.volts(probe))
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from benchtest.diagnosis.model.fault_response import GRID_OHM, DesignResponse
+from benchtest.diagnosis.planning.candidates import ReadingRequest
 from benchtest.diagnosis.thresholds import MIN_DROP_V
 from benchtest.errors import CircuitFault
-from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet, all_lit
 
 MIN_DROP_RATIO = 1.02
@@ -22,7 +22,7 @@ def joint_drop_reading(
     where: str,
     ohm: float | None,
     taken: Sequence[LitSet],
-) -> tuple[LitSet, Probe] | None:
+) -> ReadingRequest | None:
     """Return the lit set and probe of the largest drop across a suspected joint.
 
     The drop of a joint at resistance `R` is `a·x / (1 + (1/R - 1/R0)·aᵀZa)`, with `a·x` the healthy
@@ -49,7 +49,7 @@ def joint_drop_reading(
         return None
     # in order of light: the first of equals has the least
     lits = [*(LitSet(frozenset([one])) for one in joint.strands), *taken, all_lit(responses.design)]
-    best: tuple[LitSet, Probe] | None = None
+    best: ReadingRequest | None = None
     most_v = MIN_DROP_V
     for lit in dict.fromkeys(lits):
         if not permitted(lit):

@@ -208,9 +208,9 @@ class _LookOutcomes:
         Volts are estimates if nodes are undervoltage.
         """
         count, circuit = len(faults.joint), self._responses.circuit
-        outcome, sees = np.full(count, LOOKS_RIGHT, dtype=np.int64), np.full(count, SEEN_SHARE)
+        outcome, report = np.full(count, LOOKS_RIGHT, dtype=np.int64), np.full(count, SEEN_SHARE)
         if not count:
-            return outcome, sees
+            return outcome, report
         base = self._responses.base(self._lit)
         compensating_a = self._responses.capped_compensating_a(base)[faults.joint, faults.column]
         node_v = np.tile(base.solution.node_v, (count, 1))
@@ -224,13 +224,13 @@ class _LookOutcomes:
             if not strands.any():
                 continue
             if (strands == SHADE).any() and strands.max() == SHADE:
-                sees[place] = WARM_SEEN_SHARE
+                report[place] = WARM_SEEN_SHARE
             along = np.flatnonzero(dark[self._responses.space.order][self._in_order])
             if np.isin(strands, (0, DARK)).all() and len(along) == along[-1] - along[0] + 1:
                 outcome[place] = self._range(along[:1], along[-1:] + 1)[0]
             else:
                 outcome[place] = self._other(strands.tobytes())
-        return outcome, sees
+        return outcome, report
 
     @property
     def _in_order(self) -> NDArray[np.bool_]:
@@ -250,5 +250,6 @@ class _LookOutcomes:
         return found
 
 
-def _is_dark(look: NDArray[np.intp]) -> NDArray[np.bool_]:
-    return np.asarray((look == Appearance.UNPOWERED) | (look == Appearance.NO_DATA))
+def _is_dark(appearance: NDArray[np.intp]) -> NDArray[np.bool_]:
+    is_unpowered = appearance == Appearance.UNPOWERED
+    return np.asarray(is_unpowered | (appearance == Appearance.NO_DATA))

@@ -33,6 +33,8 @@ from benchtest.diagnosis.planning.information import CandidateScreen, informatio
 from benchtest.diagnosis.planning.regression import PlanningEvidence
 from benchtest.diagnosis.thresholds import (
     MAX_PROVEN_OHM,
+    MAX_READINGS_BEFORE_SPAN,
+    MAX_SAME_READINGS,
     MIN_BITS_BEFORE_REPAIR,
     MIN_NAMED_PROBABILITY,
     MIN_PROOF_SD,
@@ -50,8 +52,6 @@ MANY_SAMPLES = 800
 """Samples from which the short list is shorter: the work grows with their square."""
 MAX_EXACT_CANDIDATES = 12
 """Maximum number of candidates that are forecast exactly before one is chosen."""
-MAX_SAME_READINGS = 3
-"""Maximum number of readings of one probe under one lit set."""
 PROOF_COLUMN = int(np.searchsorted(GRID_OHM, MAX_PROVEN_OHM))
 """Resistance, as an index of the grid, of the bad joint that a proof of a repair must exclude."""
 MIN_SIGNAL = 1e-300
@@ -63,8 +63,6 @@ TYPICAL_READING_S = 10.0
 TIME_EXPONENT = 0.5
 """Exponent of a reading's time in the divisor of its information. With 1, a plan keeps the leads in
 place long after other places are more informative; with 0, it moves both leads every time. Ours."""
-MAX_READINGS_BEFORE_SPAN = 4
-"""Readings after which no plan begins a series along a rail."""
 
 
 @dataclass(frozen=True)

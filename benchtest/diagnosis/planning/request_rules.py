@@ -28,7 +28,6 @@ from benchtest.diagnosis.planning.decision import (
 from benchtest.diagnosis.planning.forecast import ForecasterCache
 from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
 from benchtest.diagnosis.planning.next_reading import (
-    MAX_SAME_READINGS,
     Ranking,
     best_score,
     choose_reading,
@@ -38,6 +37,7 @@ from benchtest.diagnosis.planning.regression import PlanningEvidence
 from benchtest.diagnosis.stages import EvaluatedEvidence, GatheredEvidence, Inference
 from benchtest.diagnosis.thresholds import (
     MAX_PROVEN_OHM,
+    MAX_SAME_READINGS,
     MIN_DATA_FAULT_PROBABILITY,
     MIN_DECIDED_PROBABILITY,
     MIN_DROP_CHECK_PROBABILITY,
