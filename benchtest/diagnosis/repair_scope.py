@@ -162,6 +162,7 @@ class _PredictedReadings:
     def of(
         cls, design: Design, name: str, ohm: float | None, readings: Sequence[Reading]
     ) -> _PredictedReadings:
+        """Return the prediction with a joint at a resistance, None for its healthy one. [Ω]"""
         changed = {} if ohm is None else {name: ohm}
         circuit, known = Circuit(design, changed), frozenset(changed)
         value, floating = np.zeros(len(readings)), np.zeros(len(readings), dtype=bool)

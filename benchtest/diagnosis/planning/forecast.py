@@ -201,6 +201,7 @@ class Forecaster:
                 del kept[lit]
 
     def _make_forecast(self, lit: LitSet) -> ProbeForecast:
+        """Return the healthy prop's readings, with all tolerances and errors in their variance."""
         base, circuit = self.responses.base(lit), self.responses.circuit
         point_v = base.solution.point_v
         value = point_v[self._red] - point_v[self._black]
