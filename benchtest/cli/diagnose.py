@@ -23,7 +23,7 @@ from benchtest.wording import doubt_texts, finding_json, reason_text, repair_tex
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
-    from benchtest.diagnosis.batch.learn import BatchKnowledge
+    from benchtest.diagnosis.batch import BatchKnowledge
     from benchtest.evidence.csv_table import ParsedTable
     from benchtest.prop.design import Design
 

@@ -11,7 +11,7 @@ from benchtest.cli.common import bench_of
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Engine, Finding
-    from benchtest.diagnosis.batch.learn import BatchKnowledge
+    from benchtest.diagnosis.batch import BatchKnowledge
     from benchtest.prop.design import Design
 
 
@@ -40,7 +40,7 @@ def learn_from_units(args: argparse.Namespace, design: Design) -> BatchKnowledge
     Raises:
         InputError: a unit is not on the bench, or has another design.
     """
-    from benchtest.diagnosis.batch.learn import learn
+    from benchtest.diagnosis.batch import learn
     from benchtest.records.shelf import Shelf
     from benchtest.session.report.unit_readings import last_unit_readings
 

@@ -20,14 +20,14 @@ from benchtest.comparison.report import (
     UnitComparison,
 )
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.batch.joint_comparison import (
+from benchtest.diagnosis.batch import (
     JointChange,
     JointOhms,
+    UnitReadings,
     changes_between,
     ohms_of_sessions,
     outlier_joints,
 )
-from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.diagnosis.thresholds import MIN_UNITS_FOR_OUTLIERS
 from benchtest.errors import FileFaults, InputError
 from benchtest.input_files import printable

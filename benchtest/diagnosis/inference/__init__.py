@@ -20,19 +20,14 @@ from benchtest.diagnosis.inference.masked_pairs import (
 from benchtest.diagnosis.inference.multiple_faults import (
     EvidenceLookup,
     FaultCombination,
-    Twins,
     fault_combinations,
-    partial_explanations,
-    shares_of,
     sure_faults,
     with_combinations,
 )
 from benchtest.diagnosis.inference.posterior import (
     Ohms,
     Posterior,
-    cleared_by_joint,
     cleared_ohm,
-    compute_posterior,
     likeliest_hypothesis,
     log_odds,
     named_suspects,
@@ -46,7 +41,6 @@ from benchtest.diagnosis.inference.reels import two_reel_tolerances, two_reels_l
 from benchtest.diagnosis.inference.supply_volts import measured_supply_volts, supply_log_prior
 from benchtest.diagnosis.inference.unsteady_joints import (
     UnsteadyJoints,
-    contradicting_repeats,
     find_unsteady_joints,
     with_unsteady,
 )
@@ -67,13 +61,9 @@ __all__ = [
     "Posterior",
     "PreRepairEvidence",
     "RepairHistory",
-    "Twins",
     "UnsteadyJoints",
     "chi_square_tail",
-    "cleared_by_joint",
     "cleared_ohm",
-    "compute_posterior",
-    "contradicting_repeats",
     "fault_combinations",
     "find_masked_pairs",
     "find_unsteady_joints",
@@ -81,8 +71,6 @@ __all__ = [
     "log_odds",
     "measured_supply_volts",
     "named_suspects",
-    "partial_explanations",
-    "shares_of",
     "supply_log_prior",
     "sure_faults",
     "two_reel_tolerances",

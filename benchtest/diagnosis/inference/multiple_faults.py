@@ -112,7 +112,7 @@ class FaultCombination:
     resistance_shares: Mapping[str, FloatArray]
 
 
-class Twins:
+class _Twins:
     """Joints that the evidence does not separate.
 
     These are the + and - joint of one place, at every resistance; when open, also the + joint of a
@@ -212,7 +212,7 @@ class Twins:
 class _CombinationSet:
     """Combinations found so far; of those that differ only in twins, the likelier one."""
 
-    def __init__(self, twins: Twins) -> None:
+    def __init__(self, twins: _Twins) -> None:
         self._twins = twins
         self.rows: dict[tuple[tuple[str, str], ...], FaultCombination] = {}
 
@@ -241,7 +241,7 @@ def fault_combinations(lookup: EvidenceLookup) -> list[FaultCombination]:
         lookup: the evidence for any given faults.
     """
     plain = lookup((), forced=True)
-    twins = Twins(plain)
+    twins = _Twins(plain)
     ranked = twins.distinct(
         hypothesis for _, hypothesis in plain.likeliest if plain.allows_further(hypothesis)
     )
@@ -289,7 +289,7 @@ def _evaluate_best(lookup: EvidenceLookup, rows: list[FaultCombination]) -> list
 
 
 def _with_twins(
-    lookup: EvidenceLookup, twins: Twins, rows: Sequence[FaultCombination]
+    lookup: EvidenceLookup, twins: _Twins, rows: Sequence[FaultCombination]
 ) -> list[FaultCombination]:
     """Return combinations, and all that have twins in place of their joints."""
     found = []
@@ -360,7 +360,7 @@ def _single_fault(lookup: EvidenceLookup, hypothesis: FaultHypothesis) -> FaultC
 
 
 def _with_one_more_fault(
-    lookup: EvidenceLookup, anchors: list[FaultCombination], twins: Twins, reserved_units: float
+    lookup: EvidenceLookup, anchors: list[FaultCombination], twins: _Twins, reserved_units: float
 ) -> list[FaultCombination]:
     """Return combinations with every further fault on each anchor; the best of each are fitted.
 
@@ -419,7 +419,7 @@ def _with_one_more_fault(
 
 
 def _with_each_fault_replaced(
-    lookup: EvidenceLookup, best: FaultCombination, twins: Twins, reserved_units: float
+    lookup: EvidenceLookup, best: FaultCombination, twins: _Twins, reserved_units: float
 ) -> list[FaultCombination]:
     """Return combinations with another fault in place of each fault of the best combination.
 
@@ -447,7 +447,7 @@ def _fit_most_promising(
     lookup: EvidenceLookup,
     estimates: Sequence[Sequence[FaultCombination]],
     asked: Sequence[tuple[float, int, int]],
-    twins: Twins,
+    twins: _Twins,
     reserved_units: float,
 ) -> dict[tuple[int, int], FaultCombination | None]:
     """Return fitted combinations by anchor and rank, as far as the budget allows.
@@ -496,7 +496,7 @@ def _shares_of_estimate(
 
 
 def _fit(
-    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...], twins: Twins
+    lookup: EvidenceLookup, faults: tuple[FaultHypothesis, ...], twins: _Twins
 ) -> FaultCombination | None:
     """Return a combination of faults with their resistances fitted to each other.
 

@@ -69,7 +69,9 @@ class UnsteadyJoints:
         return "growing" if joint in self.growing else "intermittent"
 
 
-def contradicting_repeats(readings: Sequence[Reading], own_sd: FloatArray) -> list[tuple[int, int]]:
+def _contradicting_repeats(
+    readings: Sequence[Reading], own_sd: FloatArray
+) -> list[tuple[int, int]]:
     """Return pairs of indices: each reading that contradicts an earlier one of the same probe.
 
     Args:
@@ -105,7 +107,7 @@ def find_unsteady_joints(conditional: ConditionalEvidence) -> UnsteadyJoints | N
     likelihood, joint_likelihoods = conditional.likelihood, conditional.likelihoods
     if likelihood is None or joint_likelihoods is None or not len(joint_likelihoods.joints):
         return None
-    repeats = contradicting_repeats(conditional.case.readings, likelihood.noise.own)
+    repeats = _contradicting_repeats(conditional.case.readings, likelihood.noise.own)
     if not repeats:
         return None
     count = len(likelihood.values)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from benchtest.diagnosis import Engine
-from benchtest.diagnosis.batch.model import UnitReadings
+from benchtest.diagnosis.batch import UnitReadings
 from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.evidence.meter import Meter
 from benchtest.input_files import printable
