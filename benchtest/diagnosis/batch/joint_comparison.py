@@ -304,33 +304,39 @@ def _joint_ohms(joint: Joint, curve: FloatArray, prior: FloatArray) -> JointOhms
 
 def _sure_faults_of(lookup: EvidenceLookup) -> tuple[FaultHypothesis, ...]:
     """Return the sure faults of the best combination; none if one fault may explain all."""
-    plain = lookup((), forced=True)
-    weight, hypothesis = plain.likeliest[0]
-    if not plain.is_misfit(hypothesis if weight > plain.healthy else None):
+    unconditional = lookup((), forced=True)
+    weight, hypothesis = unconditional.likeliest[0]
+    if not unconditional.is_misfit(hypothesis if weight > unconditional.healthy else None):
         return ()
     several = fault_combinations(lookup)
     return sure_faults(
-        several, with_combinations(plain.posterior, plain.space, several), plain.space
+        several,
+        with_combinations(unconditional.posterior, unconditional.space, several),
+        unconditional.space,
     )
 
 
-def _lone_fault(plain: ConditionalEvidence) -> FaultHypothesis | None:
+def _lone_fault(unconditional: ConditionalEvidence) -> FaultHypothesis | None:
     """Return the likeliest joint fault if the unit is more likely bad than good."""
-    hypothesis = plain.likeliest_fault
+    hypothesis = unconditional.likeliest_fault
     return (
         hypothesis
-        if hypothesis is not None and plain.posterior.healthy < 0.5 and hypothesis.chain < 0
+        if hypothesis is not None and unconditional.posterior.healthy < 0.5 and hypothesis.chain < 0
         else None
     )
 
 
-def _is_possible_fault(plain: ConditionalEvidence, joint: Joint) -> bool:
+def _is_possible_fault(unconditional: ConditionalEvidence, joint: Joint) -> bool:
     """Return True if a joint may itself be the fault.
 
     Of two suspects with equal effects neither clears the other.
     """
-    places = [one.name for one in plain.responses.space.joints]
-    share = plain.posterior.joints[places.index(joint.name)] if joint.name in places else np.ones(1)
+    places = [one.name for one in unconditional.responses.space.joints]
+    share = (
+        unconditional.posterior.joints[places.index(joint.name)]
+        if joint.name in places
+        else np.ones(1)
+    )
     return float(share.sum()) > MIN_POSSIBLE_FAULT_PROBABILITY
 
 

@@ -159,7 +159,7 @@ class CachedLookup:
         cache: ConditionalCache,
         case: EvidenceSet,
         history: EarlierEvidenceLookup | None,
-        plain: ConditionalEvidence,
+        unconditional: ConditionalEvidence,
     ) -> None:
         """Start with the evidence with no faults given.
 
@@ -167,13 +167,13 @@ class CachedLookup:
             cache: of the design.
             case: readings and marks.
             history: evidence from before repairs; None without any.
-            plain: evidence with no faults given.
+            unconditional: evidence with no faults given.
         """
         self._cache = cache
         self._case = case
         self._history = history
-        self._plain = plain
-        self._kept: dict[tuple[FaultHypothesis, ...], ConditionalEvidence] = {(): plain}
+        self._unconditional = unconditional
+        self._kept: dict[tuple[FaultHypothesis, ...], ConditionalEvidence] = {(): unconditional}
         self.budget = case.budget
         lit_sets = {one.lit for one in case.readings} | {one.lit for one in case.marks}
         read = {one.lit for one in case.readings}
@@ -182,7 +182,9 @@ class CachedLookup:
         self._mark_units -= self._units
         self.budget.charge(("conditional", ()), 0)  # exists already: free
         self.budget.charge(("marks", ()), 0)
-        self._max_kept = MAX_CONDITIONALS_LARGE if plain.responses.is_large else MAX_CONDITIONALS
+        self._max_kept = (
+            MAX_CONDITIONALS_LARGE if unconditional.responses.is_large else MAX_CONDITIONALS
+        )
 
     def __call__(
         self, given: tuple[FaultHypothesis, ...], *, forced: bool = False
@@ -223,7 +225,9 @@ class CachedLookup:
         conditional = self._kept.pop(given, None)
         if conditional is None:
             earlier = None if self._history is None else self._history.given(given)
-            conditional = self._cache.of(self._case, given, self._plain.best_so_far, earlier)
+            conditional = self._cache.of(
+                self._case, given, self._unconditional.best_so_far, earlier
+            )
         self._kept[given] = conditional
         if len(self._kept) > self._max_kept:
             self._kept.pop(next(kept for kept in self._kept if kept != ()))

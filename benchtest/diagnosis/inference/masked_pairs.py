@@ -61,10 +61,10 @@ def find_masked_pairs(conditional: ConditionalEvidence) -> MaskedPairs | None:
     columns = np.append(np.arange(stride // 2, GRID, stride), GRID)
     width = np.append(np.full(len(columns) - 1, float(stride)), 1.0)
     count, each = len(likelihoods.joints), len(columns)
-    covariance, plain_v = likelihood.healthy_covariance, likelihood.healthy_mean()
+    covariance, healthy_v = likelihood.healthy_covariance, likelihood.healthy_mean()
     lower = np.linalg.cholesky(covariance)
-    moved = (likelihood.rough_means()[:, columns] - plain_v).reshape(count * each, -1)
-    off = np.linalg.solve(lower, likelihood.values - plain_v)
+    moved = (likelihood.rough_means()[:, columns] - healthy_v).reshape(count * each, -1)
+    off = np.linalg.solve(lower, likelihood.values - healthy_v)
     moved = np.linalg.solve(lower, moved.T).T
     healthy_log = -0.5 * float(off @ off)
     alone = -0.5 * ((off - moved) ** 2).sum(axis=1)

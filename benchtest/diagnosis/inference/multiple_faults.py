@@ -122,19 +122,21 @@ class _Twins:
         fuses: names of all fuses.
     """
 
-    def __init__(self, plain: ConditionalEvidence) -> None:
+    def __init__(self, unconditional: ConditionalEvidence) -> None:
         """Compare the effects of the joints of each place on all readings.
 
         Args:
-            plain: the evidence with no faults given.
+            unconditional: the evidence with no faults given.
         """
-        self._plain = plain
-        joints = plain.responses.space.joints
+        self._unconditional = unconditional
+        joints = unconditional.responses.space.joints
         self._place_of = {joint.name: place for place, joint in enumerate(joints)}
         self.fuses = {joint.name for joint in joints if joint.is_fuse}
-        self._shown = None if plain.likelihood is None else plain.likelihood.rough_means()
-        earlier = plain.earlier
-        self._then = None if earlier is None else earlier.joints(plain.responses.space)
+        self._shown = (
+            None if unconditional.likelihood is None else unconditional.likelihood.rough_means()
+        )
+        earlier = unconditional.earlier
+        self._then = None if earlier is None else earlier.joints(unconditional.responses.space)
         self._twins: dict[str, tuple[str, ...]] = {}
         self._open_twins: dict[str, tuple[str, ...]] = {}
         names = set(self._place_of)
@@ -240,12 +242,14 @@ def fault_combinations(lookup: EvidenceLookup) -> list[FaultCombination]:
     Args:
         lookup: the evidence for any given faults.
     """
-    plain = lookup((), forced=True)
-    twins = _Twins(plain)
+    unconditional = lookup((), forced=True)
+    twins = _Twins(unconditional)
     ranked = twins.distinct(
-        hypothesis for _, hypothesis in plain.likeliest if plain.allows_further(hypothesis)
+        hypothesis
+        for _, hypothesis in unconditional.likeliest
+        if unconditional.allows_further(hypothesis)
     )
-    starts = twins.distinct([*ranked[:MAX_ANCHORS], *partial_explanations(plain)])
+    starts = twins.distinct([*ranked[:MAX_ANCHORS], *partial_explanations(unconditional)])
     anchors = [
         one for hypothesis in starts if (one := _single_fault(lookup, hypothesis)) is not None
     ]
@@ -344,16 +348,16 @@ def _ranked(rows: list[FaultCombination]) -> list[FaultCombination]:
 
 def _single_fault(lookup: EvidenceLookup, hypothesis: FaultHypothesis) -> FaultCombination | None:
     """Return one fault as an anchor; None if the budget is spent."""
-    plain = lookup((), forced=True)
+    unconditional = lookup((), forced=True)
     try:
         likelihood = lookup((hypothesis,)).healthy
     except BudgetSpent:
         return None
     if hypothesis.chain >= 0:
-        log_prior = float(plain.prior_log_odds[1][hypothesis.chain])
+        log_prior = float(unconditional.prior_log_odds[1][hypothesis.chain])
         return FaultCombination((hypothesis,), log_prior, log_prior + likelihood, {})
-    row = plain.row(hypothesis.where)
-    log_prior = _width_log(row) + plain.prior_log_odds_of(hypothesis)
+    row = unconditional.row(hypothesis.where)
+    log_prior = _width_log(row) + unconditional.prior_log_odds_of(hypothesis)
     return FaultCombination(
         (hypothesis,), log_prior, log_prior + likelihood, {hypothesis.where: shares_of(row)}
     )
@@ -589,12 +593,12 @@ def _laplace_combination(
     Source: Laplace's approximation, as in MacKay, Information Theory, Inference, and Learning
     Algorithms, ch. 27 (from memory).
     """
-    conditional, plain = lookup(faults), lookup((), forced=True)
+    conditional, unconditional = lookup(faults), lookup((), forced=True)
     precision, _ = _normal_equations(conditional, faults)
     names = _resistive(faults)
     inverse = np.linalg.inv(precision) if names else precision
     log_prior = (len(faults) - 1) * FURTHER_FAULT_LOG + sum(
-        plain.prior_log_odds_of(hypothesis) for hypothesis in faults
+        unconditional.prior_log_odds_of(hypothesis) for hypothesis in faults
     )
     log_prior += float(_laplace_widths_log(np.diag(precision)).sum()) + _correlation_log(precision)
     variance = dict(zip(names, np.diag(inverse).tolist(), strict=True))
@@ -636,9 +640,9 @@ def _evaluate_full_grid(
     for hypothesis in found:
         if hypothesis.chain < 0:
             rows[hypothesis.where] = _conditional_row(lookup, found, hypothesis)
-    plain = lookup((), forced=True)
+    unconditional = lookup((), forced=True)
     log_prior = (len(found) - 1) * FURTHER_FAULT_LOG + sum(
-        plain.prior_log_odds_of(hypothesis) for hypothesis in found
+        unconditional.prior_log_odds_of(hypothesis) for hypothesis in found
     )
     precision, _ = _normal_equations(lookup(found), found)
     log_prior += sum(_width_log(row) for row in rows.values()) + _correlation_log(precision)

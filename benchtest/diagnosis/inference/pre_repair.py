@@ -312,9 +312,13 @@ class _RepairTime:
         key = ("unsteady", self._tolerances, self._before, self._meter, self._repaired)
         cached = self._cached.get(key, self._store.get(key))
         if not isinstance(cached, bool):
-            plain = self._cache.of(self._evidence_set(self._before.readings, self._before.marks))
-            unsteady = find_unsteady_joints(plain)
-            cached = unsteady is not None and unsteady.log_total >= plain.posterior.log_total
+            unconditional = self._cache.of(
+                self._evidence_set(self._before.readings, self._before.marks)
+            )
+            unsteady = find_unsteady_joints(unconditional)
+            cached = (
+                unsteady is not None and unsteady.log_total >= unconditional.posterior.log_total
+            )
         self._store[key] = cached
         return cached
 
@@ -330,19 +334,21 @@ class _RepairTime:
     def _explain(self) -> list[_Explanation]:
         """Return explanations of that time's evidence, likeliest first."""
         case = self._evidence_set(self._before.readings, self._before.marks)
-        plain = self._cache.of(case)
-        rows = [_Explanation(plain.healthy, (), ())]
-        for log_weight, hypothesis in plain.likeliest[: 2 * MAX_STATES]:
+        unconditional = self._cache.of(case)
+        rows = [_Explanation(unconditional.healthy, (), ())]
+        for log_weight, hypothesis in unconditional.likeliest[: 2 * MAX_STATES]:
             # next to a short nothing else has effects, so only a repaired short is a state
-            if plain.allows_further(hypothesis) or hypothesis.where in self._repaired_since:
+            if unconditional.allows_further(hypothesis) or hypothesis.where in self._repaired_since:
                 rows.append(
-                    _Explanation(log_weight, (hypothesis,), (_log_prior_of(plain, hypothesis, {}),))
+                    _Explanation(
+                        log_weight, (hypothesis,), (_log_prior_of(unconditional, hypothesis, {}),)
+                    )
                 )
-        if plain.is_misfit(plain.likeliest_fault):
+        if unconditional.is_misfit(unconditional.likeliest_fault):
             case.budget.begin(Stage.PLAN)  # no reading is planned: use the rest
-            for one in fault_combinations(CachedLookup(self._cache, case, None, plain)):
+            for one in fault_combinations(CachedLookup(self._cache, case, None, unconditional)):
                 log_prior = tuple(
-                    _log_prior_of(plain, hypothesis, one.resistance_shares)
+                    _log_prior_of(unconditional, hypothesis, one.resistance_shares)
                     for hypothesis in one.faults
                 )
                 rows.append(_Explanation(one.log_weight, one.faults, log_prior))
@@ -350,14 +356,14 @@ class _RepairTime:
 
 
 def _log_prior_of(
-    plain: ConditionalEvidence,
+    unconditional: ConditionalEvidence,
     hypothesis: FaultHypothesis,
     resistance_shares: Mapping[str, FloatArray],
 ) -> float:
     """Return the log prior odds of one fault, summed over all resistances that fit as well."""
-    log_prior = plain.prior_log_odds_of(hypothesis)
+    log_prior = unconditional.prior_log_odds_of(hypothesis)
     if hypothesis.chain < 0:
         grid = resistance_shares.get(hypothesis.where)
-        shares = shares_of(plain.row(hypothesis.where)) if grid is None else grid
+        shares = shares_of(unconditional.row(hypothesis.where)) if grid is None else grid
         log_prior -= float(np.log(shares.max()))
     return log_prior

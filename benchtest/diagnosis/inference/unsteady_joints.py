@@ -114,14 +114,14 @@ def find_unsteady_joints(conditional: ConditionalEvidence) -> UnsteadyJoints | N
     courses, grows = _courses(count, repeats)
     columns = np.append(np.arange(GRID_STRIDE // 2, GRID, GRID_STRIDE), GRID)
     width = np.append(np.full(len(columns) - 1, float(GRID_STRIDE)), 1.0)
-    plain_v = likelihood.healthy_mean()
+    healthy_v = likelihood.healthy_mean()
     own = np.hypot(
         SUPPLY_DRIFT_SHARE_SD * likelihood.unloaded_v,
         COURSE_SHARE_SD * _repeat_difference(conditional, repeats),
     )
     covariance = likelihood.healthy_covariance + np.diag(own**2)
-    moved = (joint_likelihoods.joint_mean[:, columns] - plain_v).reshape(-1, count)
-    white = _Whitened(covariance, likelihood.values - plain_v, likelihood.slip_per_v)
+    moved = (joint_likelihoods.joint_mean[:, columns] - healthy_v).reshape(-1, count)
+    white = _Whitened(covariance, likelihood.values - healthy_v, likelihood.slip_per_v)
     by_course = np.array([white.log_density(course * moved) for course in courses])
     by_course -= np.log(len(courses))
     supply_v = np.array([white.log_drift(course * likelihood.unloaded_v) for course in courses])
@@ -201,7 +201,7 @@ class _Whitened:
         self._root = np.asarray(np.linalg.inv(lower))
         self._own = np.sum(self._root**2, axis=0)
         self._off = self._root @ off
-        self._plain = -np.log(np.diag(lower)).sum() - 0.5 * len(off) * np.log(2.0 * np.pi)
+        self._log_norm = -np.log(np.diag(lower)).sum() - 0.5 * len(off) * np.log(2.0 * np.pi)
         slip = np.log(slip_per_v * SLIP_PROBABILITY / (1.0 - SLIP_PROBABILITY))
         self._slip = slip + 0.5 * (np.log(2.0 * np.pi) - np.log(self._own))
 
@@ -223,7 +223,7 @@ class _Whitened:
         rest = rest - (JOINT_EFFECT_SHARE_SD * along / (1.0 + square))[..., None] * moved
         slipped = 0.5 * (rest @ self._root) ** 2 / self._own + self._slip
         return np.asarray(
-            self._plain + whole + np.logaddexp(0.0, np.logaddexp.reduce(slipped, axis=-1))
+            self._log_norm + whole + np.logaddexp(0.0, np.logaddexp.reduce(slipped, axis=-1))
         )
 
     def log_drift(self, moved: FloatArray) -> float:
@@ -235,4 +235,4 @@ class _Whitened:
         along = SUPPLY_CHANGE_SHARE_SD * (self._root @ moved)
         square, pull = float(along @ along), float(along @ self._off)
         rest = 0.5 * (pull**2 / (1.0 + square) - float(self._off @ self._off))
-        return float(self._plain + rest - 0.5 * np.log1p(square))
+        return float(self._log_norm + rest - 0.5 * np.log1p(square))
