@@ -16,7 +16,7 @@ from benchtest.diagnosis.finding import Finding, JointBand
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
+from benchtest.diagnosis.model.fault_response import GRID_OHM, OPEN_COLUMN
 from benchtest.diagnosis.model.node_variation import spread_of_unit
 from benchtest.diagnosis.planning.regression import regression_weights
 from benchtest.diagnosis.thresholds import MIN_PROFILE_FAULT_PROBABILITY, MIN_SLIP_SD
@@ -125,7 +125,7 @@ def _likeliest_fault(engine: Engine, finding: Finding) -> tuple[int, int]:
 def grid_column(band: JointBand) -> int:
     """Return the estimated resistance of a joint as an index of the grid; the last one is open."""
     if band.ohms is None or band.open > band.probability / 2:
-        return GRID
+        return OPEN_COLUMN
     return int(np.argmin(np.abs(np.log(GRID_OHM / band.ohms.best))))
 
 

@@ -15,7 +15,7 @@ from benchtest.diagnosis import Engine, JointBand, voltage_profile
 from benchtest.diagnosis.inference.multiple_faults import _blurred
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.measurement import noise_of
-from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM, STEP_LOG
+from benchtest.diagnosis.model.fault_response import GRID_OHM, GRID_SIZE, GRID_STEP_LOG, OPEN_COLUMN
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, NodeName, Probe, rail_probe
@@ -174,26 +174,26 @@ def test_slip_does_not_change_the_profile(engine: Engine, small: Design) -> None
 
 
 def test_resistance_known_to_one_grid_step_is_the_middle_of_its_range() -> None:
-    joints = np.zeros((1, GRID + 1))
+    joints = np.zeros((1, GRID_SIZE + 1))
     joints[0, 40] = 1.0
     ohms = Posterior(0.0, joints, np.zeros(0), 0.0).ohms(0)
     # spread evenly over one step of the logarithm: 90 % of a step, half to each side
-    assert np.log(ohms.high / ohms.low) == pytest.approx(0.9 * STEP_LOG)
+    assert np.log(ohms.high / ohms.low) == pytest.approx(0.9 * GRID_STEP_LOG)
     assert np.sqrt(ohms.low * ohms.high) == pytest.approx(GRID_OHM[40])
     assert ohms.best == GRID_OHM[40]
 
 
 def test_masking_of_two_faults_widens_their_ranges() -> None:
-    shares = np.zeros(GRID + 1)
-    shares[55:66], shares[GRID] = 0.08, 0.12
-    wider = _blurred(shares, (4.0 * STEP_LOG) ** 2)
-    steps = np.arange(GRID)
+    shares = np.zeros(GRID_SIZE + 1)
+    shares[55:66], shares[OPEN_COLUMN] = 0.08, 0.12
+    wider = _blurred(shares, (4.0 * GRID_STEP_LOG) ** 2)
+    steps = np.arange(GRID_SIZE)
 
     def variance(row: np.ndarray) -> float:
-        part = row[:GRID] / row[:GRID].sum()
+        part = row[:GRID_SIZE] / row[:GRID_SIZE].sum()
         return float(part @ steps**2 - (part @ steps) ** 2)
 
     # variances of independent variables add
     assert variance(wider) == pytest.approx(variance(shares) + 16.0, rel=0.01)
     assert wider.sum() == pytest.approx(1.0)
-    assert wider[GRID] == shares[GRID]
+    assert wider[OPEN_COLUMN] == shares[OPEN_COLUMN]

@@ -31,7 +31,11 @@ from benchtest.diagnosis.inference.multiple_faults import (
 from benchtest.diagnosis.inference.posterior import Ohms
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM, LitSetResponse
+from benchtest.diagnosis.model.fault_response import (
+    GRID_OHM,
+    GRID_SIZE,
+    LitSetResponse,
+)
 from benchtest.diagnosis.solve_budget import BudgetSpent, SolveBudget
 from benchtest.diagnosis.thresholds import (
     CLEARED_ODDS_RATIO,
@@ -48,9 +52,9 @@ from benchtest.prop.joints import Joint, power_joints
 
 SCALE_STEP_LOG = float(np.log(GRID_OHM[1] / GRID_OHM[0]))
 """Step of the scale: natural logarithm of the ratio of neighboring resistances."""
-LOW_STEPS = GRID
+LOW_STEPS = GRID_SIZE
 LOW_OHM = MIN_FAULT_OHM * np.exp(-SCALE_STEP_LOG * np.arange(LOW_STEPS, 0, -1))
-"""Resistances of good joints, 28 µΩ to 28 mΩ, shape (GRID,). The grid of faults continues from
+"""Resistances of good joints, 28 µΩ to 28 mΩ, shape (GRID_SIZE,). The grid of faults continues from
 there, so results for that grid apply to this scale too. [Ω]
 """
 SCALE_OHM = np.concatenate([LOW_OHM, GRID_OHM, [GRID_OHM[-1] * np.exp(SCALE_STEP_LOG)]])
@@ -398,7 +402,7 @@ class _ConditionalCurves:
         return share, float((probability - untested).sum())
 
     def _low_log(self, place: int) -> FloatArray:
-        """Return the log likelihood of the readings at `LOW_OHM`, shape (GRID,)."""
+        """Return the log likelihood of the readings at `LOW_OHM`, shape (GRID_SIZE,)."""
         likelihood = self.conditional.likelihood
         if likelihood is None:
             return np.zeros(LOW_STEPS)
@@ -427,7 +431,7 @@ def _healthy_prior_log(joint: Joint, tolerances: Tolerances) -> FloatArray:
     if joint.ohm <= 0.0:  # joined without resistance: cannot change
         return np.where(np.arange(len(SCALE_OHM)) == 0, 0.0, -np.inf)
     off_sd = np.log(SCALE_OHM / joint.ohm) / np.log(tolerances.joint_factor)
-    return np.where(np.arange(len(SCALE_OHM)) < LOW_STEPS + GRID, -0.5 * off_sd**2, -np.inf)
+    return np.where(np.arange(len(SCALE_OHM)) < LOW_STEPS + GRID_SIZE, -0.5 * off_sd**2, -np.inf)
 
 
 def _quantiles(

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
+from benchtest.diagnosis.model.fault_response import GRID_OHM, OPEN_COLUMN
 from benchtest.diagnosis.model.faults import FaultKind
 
 
@@ -20,7 +20,8 @@ class FaultHypothesis:
     Attributes:
         where: name of the joint, node, strand or feed.
         kind: kind of fault.
-        column: resistance of a joint as an index of the grid, `GRID` for open; -1 for chain faults.
+        column: resistance of a joint as a column of the grid, `OPEN_COLUMN` for open; -1 for chain
+            faults.
         chain: index of a chain fault in the design's whole fault space; -1 for joints.
     """
 
@@ -32,12 +33,12 @@ class FaultHypothesis:
     @property
     def ohm(self) -> float:
         """Return the resistance of the joint, infinite for an open one. [Ω]"""
-        return float(GRID_OHM[self.column]) if self.column < GRID else np.inf
+        return float(GRID_OHM[self.column]) if self.column < OPEN_COLUMN else np.inf
 
     def at(self, column: int) -> FaultHypothesis:
         """Return the same joint at another resistance.
 
         Args:
-            column: index of the grid, `GRID` for open.
+            column: index of the grid, `OPEN_COLUMN` for open.
         """
-        return replace(self, column=column, kind="open" if column == GRID else "resistive")
+        return replace(self, column=column, kind="open" if column == OPEN_COLUMN else "resistive")

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID
+from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_SIZE, OPEN_COLUMN
 from benchtest.diagnosis.thresholds import FURTHER_FAULT_LOG, MIN_PAIR_PROBABILITY
 
 GRID_STRIDE, GRID_STRIDE_LARGE = 12, 30
@@ -58,7 +58,7 @@ def find_masked_pairs(conditional: ConditionalEvidence) -> MaskedPairs | None:
     if likelihood is None or likelihoods is None or not len(likelihoods.joints):
         return None
     stride = GRID_STRIDE_LARGE if conditional.responses.is_large else GRID_STRIDE
-    columns = np.append(np.arange(stride // 2, GRID, stride), GRID)
+    columns = np.append(np.arange(stride // 2, GRID_SIZE, stride), OPEN_COLUMN)
     width = np.append(np.full(len(columns) - 1, float(stride)), 1.0)
     count, each = len(likelihoods.joints), len(columns)
     covariance, healthy_v = likelihood.healthy_covariance, likelihood.healthy_mean()

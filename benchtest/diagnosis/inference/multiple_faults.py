@@ -26,7 +26,7 @@ from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.nonlinear import KNOT_STEP, means_at
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, STEP_LOG
+from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_SIZE, GRID_STEP_LOG, OPEN_COLUMN
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import BudgetSpent, SolveBudget
 from benchtest.diagnosis.thresholds import (
@@ -143,9 +143,9 @@ class _Twins:
         for name in names - self.fuses:
             stem = name[:-1]
             other = f"{stem}{'-' if name.endswith('+') else '+'}"
-            found = [other] if self._is_twin(name, other, slice(0, GRID)) else []
+            found = [other] if self._is_twin(name, other, slice(0, GRID_SIZE)) else []
             self._twins[name] = tuple(found)
-            if stem in self.fuses and self._is_twin(f"{stem}+", stem, slice(GRID, None)):
+            if stem in self.fuses and self._is_twin(f"{stem}+", stem, slice(OPEN_COLUMN, None)):
                 found.append(stem)
             self._open_twins[name] = tuple(found)
             if stem in self.fuses and stem in found:
@@ -510,7 +510,7 @@ def _fit(
     if lookup(()).likelihood is None or all(hypothesis.chain >= 0 for hypothesis in faults):
         return _evaluate_full_grid(lookup, faults)
     starts = tuple(
-        hypothesis.at(GRID - 1)
+        hypothesis.at(GRID_SIZE - 1)
         if hypothesis.kind == "open" and hypothesis.where not in twins.fuses
         else hypothesis
         for hypothesis in faults
@@ -555,14 +555,14 @@ def _open_variants(faults: tuple[FaultHypothesis, ...]) -> list[tuple[FaultHypot
     large = [
         place
         for place, hypothesis in enumerate(faults)
-        if hypothesis.chain < 0 and GRID - NEAR_OPEN_STEPS <= hypothesis.column < GRID
+        if hypothesis.chain < 0 and GRID_SIZE - NEAR_OPEN_STEPS <= hypothesis.column < OPEN_COLUMN
     ]
     choices = [[place] for place in large] + ([large] if len(large) > 1 else [])
     return [
         faults,
         *(
             tuple(
-                hypothesis.at(GRID) if place in variant else hypothesis
+                hypothesis.at(OPEN_COLUMN) if place in variant else hypothesis
                 for place, hypothesis in enumerate(faults)
             )
             for variant in choices
@@ -612,15 +612,15 @@ def _laplace_combination(
 
 def _laplace_widths_log(precision: FloatArray) -> FloatArray:
     """Return the logarithm of the number of grid cells that fit as well, shape (joints,)."""
-    steps = np.sqrt(2.0 * np.pi / precision) / STEP_LOG
-    return np.asarray(np.log(np.clip(steps, 1.0, GRID)))
+    steps = np.sqrt(2.0 * np.pi / precision) / GRID_STEP_LOG
+    return np.asarray(np.log(np.clip(steps, 1.0, GRID_SIZE)))
 
 
 def _shares_near(column: int, variance: float) -> FloatArray:
     """Return shares of the grid for a mean and a variance of the logarithm, shape (COLUMNS,)."""
     grid = np.zeros(COLUMNS)
     grid[column] = 1.0
-    return grid if column == GRID else _blurred(grid, variance)
+    return grid if column == OPEN_COLUMN else _blurred(grid, variance)
 
 
 def _evaluate_full_grid(
@@ -710,7 +710,7 @@ def _fit_jointly(
                 return best
             precision, pull = _normal_equations(conditional, best)
             now = conditional.likelihood.healthy()
-            step = np.clip(np.linalg.solve(precision, pull), -1.0, 1.0) / STEP_LOG
+            step = np.clip(np.linalg.solve(precision, pull), -1.0, 1.0) / GRID_STEP_LOG
             for share in NEWTON_STEP_SHARES:
                 tried = _moved_along_grid(best, share * step)
                 if tried != best and _readings_log_likelihood(lookup, tried) > now:
@@ -734,7 +734,7 @@ def _moved_along_grid(
     """Return faults with the resistive joints moved by numbers of grid steps."""
     left = iter(steps.tolist())
     return tuple(
-        hypothesis.at(int(np.clip(round(hypothesis.column + next(left)), 0, GRID - 1)))
+        hypothesis.at(int(np.clip(round(hypothesis.column + next(left)), 0, GRID_SIZE - 1)))
         if hypothesis.kind == "resistive"
         else hypothesis
         for hypothesis in faults
@@ -781,13 +781,13 @@ def _correlated_variance(precision: FloatArray) -> list[float]:
 
 def _blurred(shares: FloatArray, variance: float) -> FloatArray:
     """Return shares of the grid convolved with a variance of the logarithm; open stays as it is."""
-    if variance < STEP_LOG**2 / 12.0 or not (shares[:GRID] > 0.0).any():
+    if variance < GRID_STEP_LOG**2 / 12.0 or not (shares[:GRID_SIZE] > 0.0).any():
         return shares
-    apart = (np.arange(GRID)[:, None] - np.arange(GRID)) * STEP_LOG
+    apart = (np.arange(GRID_SIZE)[:, None] - np.arange(GRID_SIZE)) * GRID_STEP_LOG
     spread = np.exp(-0.5 * apart**2 / variance)
-    total = shares[:GRID].sum()
-    blurred = spread @ (shares[:GRID] / spread.sum(axis=0))
-    return np.append(blurred * (total / blurred.sum()), shares[GRID])
+    total = shares[:GRID_SIZE].sum()
+    blurred = spread @ (shares[:GRID_SIZE] / spread.sum(axis=0))
+    return np.append(blurred * (total / blurred.sum()), shares[OPEN_COLUMN])
 
 
 def _resistive(faults: tuple[FaultHypothesis, ...]) -> list[str]:
@@ -914,14 +914,14 @@ def _solved_partial(
         [effect.base.nonlinear[joint] for effect in likelihood.effects]
     )
     first = int(np.flatnonzero(nonlinear)[0])
-    columns = sorted({*range(first, GRID, KNOT_STEP), GRID})
+    columns = sorted({*range(first, GRID_SIZE, KNOT_STEP), OPEN_COLUMN})
     units = (len(columns) + 2) * likelihood.solve_units
     if units > PARTIAL_BUDGET_SHARE * likelihood.budget.left:
         return None
     score = _partial_scores_at(conditional, likelihood, joint, columns)
     best = columns[int(score.argmax())]
     half = KNOT_STEP // 2
-    near = [column for column in (best - half, best + half) if first <= column < GRID]
+    near = [column for column in (best - half, best + half) if first <= column < OPEN_COLUMN]
     columns += near
     score = np.append(score, _partial_scores_at(conditional, likelihood, joint, near))
     return float(score.max()), columns[int(score.argmax())]

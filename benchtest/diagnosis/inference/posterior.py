@@ -9,7 +9,13 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, GRID_OHM, STEP_LOG
+from benchtest.diagnosis.model.fault_response import (
+    COLUMNS,
+    GRID_OHM,
+    GRID_SIZE,
+    GRID_STEP_LOG,
+    OPEN_COLUMN,
+)
 from benchtest.diagnosis.model.faults import ChainFault, FaultKind, FaultSpace
 from benchtest.diagnosis.thresholds import (
     CLEARED_ODDS_RATIO,
@@ -19,10 +25,10 @@ from benchtest.diagnosis.thresholds import (
 )
 
 GRID_EDGES_LOG_OHM = np.append(
-    np.log(GRID_OHM) - STEP_LOG / 2.0, np.log(GRID_OHM[-1]) + STEP_LOG / 2.0
+    np.log(GRID_OHM) - GRID_STEP_LOG / 2.0, np.log(GRID_OHM[-1]) + GRID_STEP_LOG / 2.0
 )
-"""Natural logarithms of the resistances that bound the cells of the grid, shape (GRID + 1,). [ln
-Ω]"""
+"""Natural logarithms of the resistances that bound the cells of the grid, shape (GRID_SIZE + 1,).
+[ln Ω]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +61,12 @@ class Posterior:
     @property
     def resistive(self) -> FloatArray:
         """Return the probability that each joint is resistive, shape (joints,)."""
-        return np.asarray(self.joints[:, :GRID].sum(axis=1))
+        return np.asarray(self.joints[:, :GRID_SIZE].sum(axis=1))
 
     @property
     def open(self) -> FloatArray:
         """Return the probability that each joint is open, shape (joints,)."""
-        return self.joints[:, GRID]
+        return self.joints[:, OPEN_COLUMN]
 
     def ohms(self, joint: int) -> Ohms:
         """Return the 5 %, most probable and 95 % resistance of a joint that is resistive. [Ω]
@@ -68,7 +74,7 @@ class Posterior:
         Args:
             joint: index of the joint in the fault space.
         """
-        part = self.joints[joint, :GRID]
+        part = self.joints[joint, :GRID_SIZE]
         # a column is a cell of the grid: half a step to either side of its resistance
         upto = np.append(0.0, np.cumsum(part) / part.sum())
         low, high = np.exp(np.interp([0.05, 0.95], upto, GRID_EDGES_LOG_OHM))
@@ -126,13 +132,13 @@ def log_odds(
     Returns:
         Of power joints, shape (joints, COLUMNS), and of chain faults, shape (chain faults,).
     """
-    odds = np.full((len(space.joints), COLUMNS), space.priors.resistive / GRID)
+    odds = np.full((len(space.joints), COLUMNS), space.priors.resistive / GRID_SIZE)
     healthy_ohm = np.array([joint.ohm for joint in space.joints])
     # the healthy resistance of a plug's pin may equal a fault of another joint
-    odds[:, :GRID] *= MIN_FAULT_RATIO * healthy_ohm[:, None] < GRID_OHM
-    odds[:, GRID] = space.priors.open
-    odds[space.soldered :, :GRID] = 0.0  # a fuse is intact or blown
-    odds[space.soldered :, GRID] = space.priors.fuse
+    odds[:, :GRID_SIZE] *= MIN_FAULT_RATIO * healthy_ohm[:, None] < GRID_OHM
+    odds[:, OPEN_COLUMN] = space.priors.open
+    odds[space.soldered :, :GRID_SIZE] = 0.0  # a fuse is intact or blown
+    odds[space.soldered :, OPEN_COLUMN] = space.priors.fuse
 
     def rate_factor(where: str) -> float:
         return space.rate_factors.get(where, 1.0) * (
@@ -215,7 +221,7 @@ def likeliest_hypothesis(
         joint: its index among the power joints; None for a chain fault.
     """
     if joint is not None:
-        column = GRID if kind == "open" else int(found.joints[joint, :GRID].argmax())
+        column = OPEN_COLUMN if kind == "open" else int(found.joints[joint, :GRID_SIZE].argmax())
         return FaultHypothesis(where, kind, column)
     variants = [n for n, f in enumerate(space.chain) if (f.where, f.kind) == (where, kind)]
     return FaultHypothesis(where, kind, chain=max(variants, key=lambda n: float(found.chain[n])))

@@ -19,7 +19,7 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID
+from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_SIZE, OPEN_COLUMN
 from benchtest.diagnosis.thresholds import (
     COURSE_SHARE_SD,
     JOINT_EFFECT_SHARE_SD,
@@ -112,7 +112,7 @@ def find_unsteady_joints(conditional: ConditionalEvidence) -> UnsteadyJoints | N
         return None
     count = len(likelihood.values)
     courses, grows = _courses(count, repeats)
-    columns = np.append(np.arange(GRID_STRIDE // 2, GRID, GRID_STRIDE), GRID)
+    columns = np.append(np.arange(GRID_STRIDE // 2, GRID_SIZE, GRID_STRIDE), OPEN_COLUMN)
     width = np.append(np.full(len(columns) - 1, float(GRID_STRIDE)), 1.0)
     healthy_v = likelihood.healthy_mean()
     own = np.hypot(

@@ -24,7 +24,7 @@ from benchtest.diagnosis.likelihood.measurement import (
 )
 from benchtest.diagnosis.likelihood.reading_model import ReadingModel
 from benchtest.diagnosis.likelihood.undervoltage import half_data_loss
-from benchtest.diagnosis.model.fault_response import GRID
+from benchtest.diagnosis.model.fault_response import GRID_SIZE, OPEN_COLUMN
 from benchtest.diagnosis.thresholds import MIN_RULED_OUT_SD
 
 KNOT_STEP = 20
@@ -34,7 +34,7 @@ ESTIMATE_SHARE = 0.3
 current at which the first node lacks headroom. Ours."""
 ESTIMATE_OWN_SHARE = 0.2
 """Independent part of each reading in that deviation, as a share of it. Ours."""
-KNOTS, FEW_KNOTS = GRID // KNOT_STEP + 2, 4
+KNOTS, FEW_KNOTS = GRID_SIZE // KNOT_STEP + 2, 4
 """Approximate number of resistances at which one joint is solved, the open joint included, with a
 large budget and a small one."""
 MAX_EXTRA_KNOTS, MAX_NEAR_STEPS = 3, 3
@@ -63,13 +63,13 @@ def nonlinear_rows(
         weight: log likelihood, shape (COLUMNS,); values at `columns` are replaced.
         max_units: budget that this joint may use.
     """
-    resistive = columns[columns < GRID]
+    resistive = columns[columns < OPEN_COLUMN]
     few = model.responses.is_large
     knots = _knots(resistive, weight, few=few)
-    requested = [*knots, *columns[columns == GRID].tolist()]
+    requested = [*knots, *columns[columns == OPEN_COLUMN].tolist()]
     if not few and len(requested) * model.solve_units > max_units:
         few, knots = True, _knots(resistive, weight, few=True)
-        requested = [*knots, *columns[columns == GRID].tolist()]
+        requested = [*knots, *columns[columns == OPEN_COLUMN].tolist()]
     if len(requested) * model.solve_units > max_units or not model.may_solve(joint, requested):
         model.estimated.add(joint)
         return
@@ -78,10 +78,10 @@ def nonlinear_rows(
     )
     if len(columns) > len(resistive):
         if ruled_out:
-            mean[GRID], weight[GRID] = mean[resistive[-1]], weight[resistive[-1]]
+            mean[OPEN_COLUMN], weight[OPEN_COLUMN] = mean[resistive[-1]], weight[resistive[-1]]
             return
-        mean[GRID], covariance = solve_at(model, joint, GRID)
-        weight[GRID] = model.log_density(mean[GRID], covariance, joint)
+        mean[OPEN_COLUMN], covariance = solve_at(model, joint, OPEN_COLUMN)
+        weight[OPEN_COLUMN] = model.log_density(mean[OPEN_COLUMN], covariance, joint)
 
 
 def estimated_rows(
@@ -135,8 +135,8 @@ def estimate(
     covariance += np.where(same_lit_set, off[:, :, None] * off[:, None, :], 0.0)
     diagonal = np.arange(mean.shape[1])
     covariance[:, diagonal, diagonal] += (ESTIMATE_OWN_SHARE * off) ** 2
-    is_open = columns == GRID
-    if is_open.any() and any(effect.base.cut[joint, GRID] for effect in model.effects):
+    is_open = columns == OPEN_COLUMN
+    if is_open.any() and any(effect.base.cut[joint, OPEN_COLUMN] for effect in model.effects):
         half_loss = 0.5 * model.dark_from(joint)  # as in `half_data_loss`
         mean[is_open] += half_loss
         covariance[is_open] += np.outer(half_loss, half_loss)

@@ -28,7 +28,7 @@ from benchtest.diagnosis.likelihood.nonlinear import (
 )
 from benchtest.diagnosis.likelihood.rail_shorts import RailShort
 from benchtest.diagnosis.likelihood.reading_model import ReadingModel
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID
+from benchtest.diagnosis.model.fault_response import COLUMNS, OPEN_COLUMN
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.solve_budget import likelihood_units
 from benchtest.diagnosis.thresholds import MAX_BELOW_BEST_LOG, MIN_FITTED_SD
@@ -273,7 +273,7 @@ class ReadingLikelihood(ReadingModel):
 
     def _fuse(self, joint: int) -> Row:
         """Return the row of a blown fuse, the same in every column; see `rough`."""
-        mean, covariance = self.under(joint, GRID)
+        mean, covariance = self.under(joint, OPEN_COLUMN)
         weight = float(self.log_density(mean, covariance, joint))
         nonlinear = np.zeros(0, dtype=np.intp)
         return Row(np.tile(mean, (COLUMNS, 1)), np.full(COLUMNS, weight), nonlinear)

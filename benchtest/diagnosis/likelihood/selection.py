@@ -18,7 +18,7 @@ from scipy.linalg import qr
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-from benchtest.diagnosis.model.fault_response import GRID, DesignResponse
+from benchtest.diagnosis.model.fault_response import GRID_SIZE, OPEN_COLUMN, DesignResponse
 from benchtest.diagnosis.thresholds import (
     MAX_COMPARED_READINGS,
     MAX_PROBE_READINGS,
@@ -84,7 +84,7 @@ def _shifts(likelihood: ReadingLikelihood) -> FloatArray:
 
     Each joint is tried at a few resistances of the grid, and open.
     """
-    columns = np.append(np.arange(STEP // 2, GRID, STEP), GRID)
+    columns = np.append(np.arange(STEP // 2, GRID_SIZE, STEP), OPEN_COLUMN)
     rows = likelihood.responses.joint_columns
     branch = likelihood.in_reading_order(
         [effect.branch[rows] for effect in likelihood.effects], axis=1

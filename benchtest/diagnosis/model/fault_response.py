@@ -30,16 +30,17 @@ from benchtest.diagnosis.thresholds import MAX_FAULT_OHM, MIN_FAULT_OHM
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet
 
-GRID = 121
-"""Number of resistances in the grid, evenly spaced on a logarithmic scale (6 % apart). As a column
-it is that of an open joint, the last of `COLUMNS`."""
-GRID_OHM = np.geomspace(MIN_FAULT_OHM, MAX_FAULT_OHM, GRID)
+GRID_SIZE = 121
+"""Number of resistances in the grid, evenly spaced on a logarithmic scale (6 % apart)."""
+GRID_OHM = np.geomspace(MIN_FAULT_OHM, MAX_FAULT_OHM, GRID_SIZE)
 """Resistances of the grid. [Ω]"""
-STEP_LOG = float(np.log(MAX_FAULT_OHM / MIN_FAULT_OHM) / (GRID - 1))
+GRID_STEP_LOG = float(np.log(MAX_FAULT_OHM / MIN_FAULT_OHM) / (GRID_SIZE - 1))
 """Logarithm of the ratio of adjacent resistances of the grid."""
-CELL_SD = float(STEP_LOG / np.sqrt(12.0))
+CELL_SD = float(GRID_STEP_LOG / np.sqrt(12.0))
 """Standard deviation of the logarithm of resistance within one grid cell, uniform over a step."""
-COLUMNS = GRID + 1
+OPEN_COLUMN = GRID_SIZE
+"""Column of the open joint, after those of the grid."""
+COLUMNS = GRID_SIZE + 1
 """Number of columns: the grid and, last, the open joint."""
 MAX_SOLUTION_CACHE_OCTETS, OCTETS_PER_POINT = 30_000_000, 400
 """Memory that cached solutions of faults may use, and the memory of one for each point of its
@@ -119,7 +120,7 @@ class LitSetResponse:
     @cached_property
     def cell_compensating_a(self) -> FloatArray:
         """SD of `compensating_a` within one grid cell, shape (joints, COLUMNS). [A]"""
-        per_log_ohm = np.gradient(self.compensating_a[:, :GRID], np.log(GRID_OHM), axis=1)
+        per_log_ohm = np.gradient(self.compensating_a[:, :GRID_SIZE], np.log(GRID_OHM), axis=1)
         return CELL_SD * np.column_stack([per_log_ohm, np.zeros(len(per_log_ohm))])
 
     @cached_property
@@ -505,7 +506,7 @@ class DesignResponse:
             column: its resistance, as a column of the grid.
             lit: strands lit.
         """
-        ohm = float(GRID_OHM[column]) if column < GRID else math.inf
+        ohm = float(GRID_OHM[column]) if column < OPEN_COLUMN else math.inf
         key = (joint, ohm, lit)
         solution = self._exact.pop(key, None) or self._solve_changed(joint, ohm, lit)
         octets = OCTETS_PER_POINT * self.circuit.netlist.point_count

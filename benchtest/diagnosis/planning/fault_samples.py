@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior
-from benchtest.diagnosis.model.fault_response import GRID
+from benchtest.diagnosis.model.fault_response import GRID_SIZE, OPEN_COLUMN
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.thresholds import MIN_DISTINCT_PROBABILITY, MIN_SAMPLE_PROBABILITY
 
@@ -93,14 +93,14 @@ def sample_faults(
             rows.append(((1.0 - soft) * weight, SHORT, 0, place))
             rows.append((soft * weight, SOFT_SHORT, 0, place))
     for joint, part in enumerate(posterior.joints):
-        total = float(part[:GRID].sum())
+        total = float(part[:GRID_SIZE].sum())
         if total > MIN_SAMPLE_PROBABILITY:
             is_suspect = total > MIN_DISTINCT_PROBABILITY
             count = SAMPLES_PER_JOINT if is_suspect else FEW_SAMPLES_PER_JOINT
-            cumulative = np.cumsum(part[:GRID]) / total
+            cumulative = np.cumsum(part[:GRID_SIZE]) / total
             middles = np.searchsorted(cumulative, (np.arange(count) + 0.5) / count)
             rows += [(total / count, joint, int(column), -1) for column in middles]
-        rows.append((float(part[GRID]), joint, GRID, -1))
+        rows.append((float(part[OPEN_COLUMN]), joint, OPEN_COLUMN, -1))
     rows = [row for row in rows if row[0] > MIN_SAMPLE_PROBABILITY / SAMPLES_PER_JOINT]
     share = np.array([row[0] for row in rows])
     joint_of, column, chain = np.array([row[1:] for row in rows], dtype=np.intp).T

@@ -21,7 +21,12 @@ from benchtest.diagnosis.likelihood.measurement import (
 )
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.undervoltage import half_data_loss, nonlinearity_sd
-from benchtest.diagnosis.model.fault_response import CELL_SD, GRID, DesignResponse, LitSetResponse
+from benchtest.diagnosis.model.fault_response import (
+    CELL_SD,
+    OPEN_COLUMN,
+    DesignResponse,
+    LitSetResponse,
+)
 from benchtest.diagnosis.model.node_variation import node_variation_a
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.planning.candidates import reachable_probes, strand_spans
@@ -279,8 +284,8 @@ class Forecaster:
 
     def isolates_copper(self, samples: FaultSamples, lit: LitSet) -> NDArray[np.bool_]:
         """Return True for samples that are an open joint that cuts copper off, (samples,)."""
-        cut = self.responses.base(lit).cut[:, GRID]
-        is_open = (samples.joint >= 0) & (samples.column == GRID) & (samples.other < 0)
+        cut = self.responses.base(lit).cut[:, OPEN_COLUMN]
+        is_open = (samples.joint >= 0) & (samples.column == OPEN_COLUMN) & (samples.other < 0)
         likely = is_open & (samples.weight >= MIN_EXACT_PROBABILITY)
         return np.asarray(likely & cut[np.maximum(samples.joint, 0)])
 

@@ -13,7 +13,7 @@ from benchtest.diagnosis.inference.masked_pairs import (
     find_masked_pairs,
     with_masked_pairs,
 )
-from benchtest.diagnosis.model.fault_response import GRID
+from benchtest.diagnosis.model.fault_response import GRID_SIZE, OPEN_COLUMN
 from benchtest.diagnosis.thresholds import FURTHER_FAULT_LOG
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
@@ -34,7 +34,7 @@ def test_weight_of_a_pair_is_its_density_times_its_odds(fan: Design, fan_engine:
     assert len(pairs.weight)
     likelihood = view.likelihood
     assert likelihood is not None
-    columns = [*range(GRID_STRIDE // 2, GRID, GRID_STRIDE), GRID]
+    columns = [*range(GRID_STRIDE // 2, GRID_SIZE, GRID_STRIDE), OPEN_COLUMN]
     plain, rough_means = likelihood.healthy_mean(), likelihood.rough_means()
     for joint, other, weight in list(zip(pairs.joint, pairs.other, pairs.weight, strict=True))[:5]:
         total = 0.0
@@ -49,7 +49,9 @@ def test_weight_of_a_pair_is_its_density_times_its_odds(fan: Design, fan_engine:
                     + view.prior_log_odds[0][other, two]
                     + FURTHER_FAULT_LOG
                 )
-                width = (GRID_STRIDE if one < GRID else 1) * (GRID_STRIDE if two < GRID else 1)
+                width = (GRID_STRIDE if one < OPEN_COLUMN else 1) * (
+                    GRID_STRIDE if two < OPEN_COLUMN else 1
+                )
                 total += width * np.exp(density + odds - view.posterior.log_total)
         assert weight == pytest.approx(total, rel=1e-6)
 

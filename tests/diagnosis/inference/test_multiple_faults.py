@@ -16,7 +16,7 @@ from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import fault_combinations
-from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
+from benchtest.diagnosis.model.fault_response import GRID_OHM, GRID_SIZE
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.diagnosis.suspect_evidence import suspect_evidence
@@ -160,7 +160,7 @@ def test_weight_of_two_faults_is_the_sum_over_both_resistances(
     first = names.index("1A+")
     plain, step = look(()), 4
     total = -np.inf
-    for column in range(0, GRID, step):
+    for column in range(0, GRID_SIZE, step):
         row = look((FaultHypothesis("1A+", "resistive", column),)).row("3A-")
         weight = np.logaddexp.reduce(row) + plain.prior_log_odds[0][first][column] + np.log(step)
         total = np.logaddexp(total, weight + FURTHER_FAULT_LOG)

@@ -18,7 +18,7 @@ from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-from benchtest.diagnosis.model.fault_response import GRID
+from benchtest.diagnosis.model.fault_response import OPEN_COLUMN
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
 from benchtest.errors import InputError
@@ -145,8 +145,8 @@ def test_a_supply_behind_a_blown_fuse_moves_no_reading(weir: Design, engine: Eng
             noise_of(readings, DEFAULT_METER),
             dataclasses.replace(HAND_SOLDERED, supply=supply),
         )
-        assert not likelihood.responses.base(lit).nonlinear[place, GRID]
-        return np.asarray(linear_predictions(likelihood, place, np.array([GRID]))[1][0])
+        assert not likelihood.responses.base(lit).nonlinear[place, OPEN_COLUMN]
+        return np.asarray(linear_predictions(likelihood, place, np.array([OPEN_COLUMN]))[1][0])
 
     def volts(more_v: dict[str, float]) -> np.ndarray:
         fed = weir.with_supply_volts(

@@ -15,7 +15,7 @@ from benchtest.diagnosis import Engine
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import Appearance, appearance
-from benchtest.diagnosis.model.fault_response import COLUMNS, GRID, DesignResponse
+from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_SIZE, DesignResponse
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.planning.candidates import lit_sets, permitted_sets
 from benchtest.diagnosis.planning.next_look import SEEN_SHARE, choose_look
@@ -113,7 +113,7 @@ def test_full_white_is_looked_at_if_a_joint_may_leave_nodes_undervoltage(
     kind = responses.design.node
     looks = {
         column: appearance(kind, responses.exact(name, column, lit).node_v[None], lit)
-        for column in range(0, GRID, 4)
+        for column in range(0, GRID_SIZE, 4)
     }
     warm = [
         column

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.prediction import predict
-from benchtest.diagnosis.model.fault_response import GRID, GRID_OHM
+from benchtest.diagnosis.model.fault_response import GRID_OHM, OPEN_COLUMN
 from benchtest.diagnosis.voltage_profile import grid_column
 from benchtest.drive.driver import DriveStatus
 from benchtest.drive.e131.other_sources import OtherSource
@@ -85,7 +85,7 @@ def test_the_next_reading_is_told_of_as_the_circuit_has_it_under_each_suspect(
     assert good.volts == pytest.approx(row.volts, abs=1e-9)
     band = next(band for band in finding.joints if band.name == BAD)
     column = grid_column(band)
-    assert column < GRID
+    assert column < OPEN_COLUMN
     (row,) = predict(session.design, lit, [probe], joint_ohm={BAD: float(GRID_OHM[column])}).probes
     assert bad[0].volts == pytest.approx(row.volts, abs=1e-6)
     assert abs(bad[0].volts) > 10 * abs(good.volts)
