@@ -19,7 +19,6 @@ from benchtest.cli.seen_before import (
 )
 from benchtest.errors import InputError
 from benchtest.formatting import format_sd
-from benchtest.wording import doubt_texts, finding_json, reason_text, repair_text
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
@@ -95,6 +94,8 @@ def run(args: argparse.Namespace) -> int:
     else:
         found, design, learned, lines = _of_files(args, left_out)
     if args.json:
+        from benchtest.wording import finding_json
+
         more = {} if learned is None else {"seen_before": batch_json(learned)}
         print_json({**finding_json(found, design), "left_out": left_out, **more})
     else:
@@ -271,6 +272,8 @@ def _bar(probability: float) -> str:
 
 
 def _sentences(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterator[str]:
+    from benchtest.wording import doubt_texts
+
     done: set[str] = set()
     for suspect in found.suspects:
         if suspect.probability >= MIN_REPAIR_PROBABILITY and suspect.where not in done:
@@ -300,6 +303,8 @@ def _sentences(found: Finding, design: Design, lines: tuple[int, ...]) -> Iterat
 
 
 def _repair_sentences(suspect: Suspect, design: Design) -> Iterator[str]:
+    from benchtest.wording import reason_text, repair_text
+
     reason, repair = reason_text(suspect, design), f"{repair_text(suspect, design)}."
     yield f"{_located(suspect.where, design)}: {reason or repair}"
     if reason:
