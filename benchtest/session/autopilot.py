@@ -31,6 +31,7 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.display.event_text import format_volts
 from benchtest.session.guidance.next_step import Advice, next_step
+from benchtest.session.guidance.parade import MIN_PARADE_STRANDS
 from benchtest.session.log.events import (
     Check,
     CheckMade,
@@ -257,16 +258,31 @@ class _Worker:
         self.report(f"  {advice.colour}{where}: {'right' if right else 'wrong'}")
 
     def _look(self, strand: int) -> None:
-        lit = LitSet(frozenset([strand]), LOOK_LEVEL)
-        self._light(lit)
+        """Look at a strand; at the first of several, at all of them in a parade."""
+        untested = self.session.state.untested
+        if strand != untested[0] or len(untested) < MIN_PARADE_STRANDS:
+            self._judge(strand)
+            return
+        passed = [strand for strand in untested if not self._judge(strand, in_parade=True)]
+        for strand in passed:  # by the one key at the end of the parade
+            self.session.record(VerdictGiven(strand, True, LOOK_LEVEL, "parade"))
+
+    def _judge(self, strand: int, *, in_parade: bool = False) -> bool:
+        """Light a strand and record what is wrong; return True if something is.
+
+        A strand that passes in a parade is recorded at its end.
+        """
+        self._light(LitSet(frozenset([strand]), LOOK_LEVEL))
         sights = [sight for sight in self.prop.look() if sight.strand == strand]
         wrong = [sight for sight in sights if sight.seen != "ok"]
-        self.session.record(VerdictGiven(strand, not wrong, LOOK_LEVEL))
+        if wrong or not in_parade:
+            self.session.record(VerdictGiven(strand, not wrong, LOOK_LEVEL))
         self.report(f"  strand {strand}: {'pass' if not wrong else 'fail'}")
         for sight in wrong:
             nodes = str(sight.first) if sight.first == sight.last else f"{sight.first}-{sight.last}"
             self.session.record(MarkMade(str(strand), strand, nodes, sight.seen, LOOK_LEVEL))
             self.report(f"    node {nodes} {sight.seen}")
+        return bool(wrong)
 
     def _read(self, advice: Advice) -> None:
         assert advice.lit is not None

@@ -19,6 +19,7 @@ TASKS: dict[Task, str] = {
     "check": "before power",
     "glow": "first light",
     "look": "look",
+    "parade": "parade",
     "search": "search by halves",
     "caught": "found",
     "walk": "walk",
@@ -119,7 +120,12 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
     "glow": (("yes", "all glow"), ("no", "not all"), ("back", "back")),
     "look": (
         ("yes", "it lights"), ("no", "it does not"), ("all_dark", "all dark"), ("back", "back"),
-        ("choose(-1)", "previous strand"), ("choose(1)", "next strand"), *_LIGHT,
+        ("go_on", "all in turn, 1 s each"), ("choose(-1)", "previous strand"),
+        ("choose(1)", "next strand"), *_LIGHT,
+    ),
+    "parade": (
+        ("yes", "all did"), ("no", "stop: this one fails"), ("walk(1)", "faster"),
+        ("walk(-1)", "slower"), *_LIGHT,
     ),
     "search": (
         ("yes", "all of these light"), ("no", "not all"), ("back", "back"), *_BY_HAND, *_LIGHT,
@@ -204,6 +210,10 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         without.add("plot")
     if task == "check" and model.unit == "V":
         without.add("yes")
+    if task == "look" and not model.may_parade:
+        without.add("go_on")
+    if task == "parade":
+        without |= {"yes"} if model.advice.strand is not None else {"walk(1)", "walk(-1)"}
     if task == "soak":
         without |= {"go_on"} if model.is_soaking else {"yes", "flicker"}
         without |= {"no", "end_soak"} if model.soak is None else set()
@@ -216,6 +226,8 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         labels["meter"] = f"read the {source.name}"
     if task in ("search", "caught") and len(model.advice.nodes) == 1:
         labels |= {"yes": "it lights", "no": "it does not"}
+    if task == "parade" and model.advice.strand is None:
+        labels["no"] = "not all: one by one"
     if task == "read":
         labels["type"] = "millivolts; V for volts" if model.unit == "mV" else "volts; m for mV"
     if (advice := model.advice).enough:

@@ -156,6 +156,8 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         if not self.is_complete:
             return
         self._ask_to_light()
+        if self.workbench.advance_parade():
+            self.draw()
         self._draw_driving()
         self._draw_soak()
 
@@ -370,7 +372,9 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         self._do(lambda: self.workbench.walk.choose(step))
 
     def action_walk(self, step: int) -> None:
-        if self.model.task == "walk":
+        if self.model.task == "parade":
+            self._do(lambda: self.workbench.parade.change_pace(step))
+        elif self.model.task == "walk":
             self._do(lambda: self.workbench.walk.move(step))
         else:
             self._do(self.workbench.walk.begin_by_hand)
@@ -412,6 +416,8 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             self.post_message(PromptPanel.Entered(prompt.entry.value))
         elif task == "walk":
             self._do(self.workbench.walk.end)
+        elif task == "look":
+            self._do(self.workbench.parade.begin)
         elif task == "soak":
             self._do(self.workbench.begin_soak)
         elif task == "sign-off":

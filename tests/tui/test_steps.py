@@ -304,3 +304,23 @@ async def test_any_key_closes_help(tmp_path: Path, small_fan: Path) -> None:
         await at.keys("space")
         assert isinstance(at.app.screen, BenchScreen)
         assert at.workbench.session.state.verdicts == {}  # that key closed the window and no more
+
+
+async def test_a_parade_runs_by_itself_and_ends_with_one_key(
+    tmp_path: Path, long_fan: Path
+) -> None:
+    async with driven(tmp_path / "bench", long_fan, to=HEARD) as at:
+        await at.until_task("look")
+        await at.keys("enter")
+        await at.until_task("parade")
+        await at.keys("space")  # too early: nothing passes before the end
+        await at.keys("right", "right")
+        await at.until(lambda: "0.5 s for each strand" in at.words())
+        await at.until(lambda: at.workbench.advice.strand is None)
+        assert at.workbench.session.state.verdicts == {}
+        assert "Did every node of strands 1-3 light?" in " ".join(_plain(at, "#question").split())
+        await at.keys("space")
+        await at.until(lambda: len(at.workbench.session.state.verdicts) == 3)
+        await at.keys("u")
+        await at.until(lambda: at.workbench.session.state.verdicts == {})
+        await at.until_task("look")

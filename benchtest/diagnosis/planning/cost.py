@@ -48,6 +48,8 @@ class PersonTimes:
     source."""
     look_strand_s: float = 1.5
     """One look at a strand. [s] Common practice, no source."""
+    parade_strand_s: float = 1.0
+    """One strand of a parade, which lights by itself. [s] The pace that a parade begins with."""
     look_prop_s: float = 3.0
     """One look at several strands or all of them. [s] Common practice, no source."""
     repair_s: float = 60.0

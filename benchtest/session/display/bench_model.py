@@ -60,6 +60,7 @@ class BenchModel:
         unit: unit of the number that is asked for; empty if no number is.
         soak: progress of the soak; None without one.
         is_soaking: True while the time of the soak counts.
+        may_parade: True if enough strands are to be seen for a parade.
         source: the source of readings.
         readings: all readings that count.
         preview: volts that the reading asked for would show under each likely fault; may be empty.
@@ -79,6 +80,7 @@ class BenchModel:
     unit: str
     soak: Progress | None
     is_soaking: bool
+    may_parade: bool
     source: SourceModel
     readings: tuple[ReadingLine, ...]
     preview: str

@@ -25,6 +25,7 @@ Task = Literal[
     "check",
     "glow",
     "look",
+    "parade",
     "search",
     "caught",
     "walk",

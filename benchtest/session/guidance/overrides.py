@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.session.guidance.next_step import Advice, caught_advice, search_advice
+from benchtest.session.guidance.parade import Parade, parade_advice
 from benchtest.session.guidance.steps import StepName
 from benchtest.session.log.state import State
 
@@ -24,6 +25,7 @@ class Overrides:
         step: step taken out of order, until it ends.
         queue: questions of that step.
         asked: number of questions in the queue that are answered.
+        parade: parade in progress; None without one.
     """
 
     walking: NodeName | None = None
@@ -34,9 +36,12 @@ class Overrides:
     step: StepName | None = None
     queue: tuple[Advice, ...] = ()
     asked: int = 0
+    parade: Parade | None = None
 
     def advice(self, state: State) -> Advice | None:
         """Return the question that the user chose; None to ask what the guidance asks."""
+        if self.parade is not None:
+            return parade_advice(self.parade)
         if self.caught is not None:
             return caught_advice(state, self.caught)
         if self.walking is not None:
@@ -65,7 +70,8 @@ class Overrides:
     @property
     def any(self) -> bool:
         """True if the user chose the question; a walk that the guidance asks for is not chosen."""
-        return bool(self.queue or self.own_reading or self.step or self.caught or self.by_hand)
+        chosen = self.queue or self.own_reading or self.step or self.caught or self.parade
+        return bool(chosen or self.by_hand)
 
 
 def read_advice(design: Design, lit: LitSet, probe: Probe, replaces: int | None = None) -> Advice:

@@ -72,7 +72,8 @@ def _colours_line(state: State) -> StepLine:
 
 def _looked(state: State, strands: int) -> str:
     failed = f", {len(state.failed)} failed" if state.failed else ""
-    return f"{strands - len(state.untested)} of {strands}{failed}"
+    parade = f", {len(state.paraded)} in a parade" if state.paraded else ""
+    return f"{strands - len(state.untested)} of {strands}{failed}{parade}"
 
 
 def _soaked(state: State) -> str:

@@ -29,6 +29,8 @@ class VerdictGiven:
     strand: int
     passed: bool
     level: float = 1.0
+    way: Literal["alone", "parade"] = "alone"
+    """`parade` if it was lit for a moment, and passed with the other strands by one key."""
 
 
 @dataclass(frozen=True, slots=True)

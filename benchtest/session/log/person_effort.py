@@ -79,16 +79,21 @@ class _Count:
         self._times = times
         self._leads = Leads()
         self._searched: set[int] = set()
+        self._in_parade = False
         self.keys = self.looks = self.readings = self.lead_moves = 0
         self.seconds = 0.0
 
     def add(self, what: SessionEvent) -> None:
         """Add the effort of one event."""
+        if not (isinstance(what, VerdictGiven) and what.way == "parade"):
+            self._in_parade = False
         match what:
             case CheckMade():
                 self._check(what)
             case FirstLight():
                 self._look(all_lit(self._design))
+            case VerdictGiven(way="parade"):
+                self._parade(what)
             case VerdictGiven():
                 self._searched.discard(what.strand)
                 self._look(LitSet(frozenset([what.strand])))
@@ -114,6 +119,15 @@ class _Count:
                 self._type(what.by + what.comment, 2)
             case Undone():
                 self._type("", 1)
+
+    def _parade(self, what: VerdictGiven) -> None:
+        """Count a parade once, with the keys that begin and end it, and the time of each strand."""
+        self._searched.discard(what.strand)
+        if not self._in_parade:
+            self.looks += 1
+            self._type("", 2)
+        self._in_parade = True
+        self.seconds += self._times.parade_strand_s
 
     def _look(self, lit: LitSet) -> None:
         self.keys += 1

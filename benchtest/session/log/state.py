@@ -107,6 +107,7 @@ class State:
     design: Design
     verdicts: dict[int, bool] = field(default_factory=dict)
     looked_level: dict[int, float] = field(default_factory=dict)
+    paraded: frozenset[int] = frozenset()
     marks: tuple[Mark, ...] = ()
     taken: tuple[NumberedReading, ...] = ()
     unreachable: frozenset[tuple[LitSet, Probe]] = frozenset()
@@ -313,6 +314,8 @@ def _verdict(state: State, what: VerdictGiven) -> State:
         state,
         verdicts={**state.verdicts, what.strand: what.passed},
         looked_level={**state.looked_level, what.strand: what.level},
+        paraded=(state.paraded - {what.strand})
+        | ({what.strand} if what.way == "parade" else set()),
         marks=marks,
         search=_without(state.search, what.strand),
     )
@@ -380,6 +383,7 @@ def _repair(state: State, what: RepairDone) -> State:
     after = dataclasses.replace(
         state,
         verdicts={n: passed for n, passed in state.verdicts.items() if n not in touched},
+        paraded=state.paraded - frozenset(touched),
         marks=tuple(mark for mark in state.marks if mark.strand not in touched),
         taken=taken,
         repairs=(*state.repairs, what),

@@ -22,6 +22,7 @@ from benchtest.session.display.bench_model import BenchModel, SourceModel
 from benchtest.session.display.finding_details import FindingDetails
 from benchtest.session.guidance.next_step import Advice, colour_advice, search_of, sign_off_advice
 from benchtest.session.guidance.overrides import Overrides
+from benchtest.session.guidance.parade import MIN_PARADE_STRANDS
 from benchtest.session.guidance.steps import StepName, step_questions
 from benchtest.session.log.events import (
     CheckMade,
@@ -44,6 +45,7 @@ from benchtest.session.session import Session
 from benchtest.session.workbench.active_session import ActiveSession
 from benchtest.session.workbench.diagnosis_worker import DiagnosisWorker
 from benchtest.session.workbench.node_walk import NodeWalk, first_node, parse_strand_or_node
+from benchtest.session.workbench.parade_run import ParadeRun
 from benchtest.session.workbench.prop_light import FIRST_LEVEL
 from benchtest.session.workbench.reading_entry import ReadingEntry
 from benchtest.session.workbench.recorded_readings import RecordedReadings
@@ -66,6 +68,7 @@ class Workbench:
         active: events, overrides, finding and advice.
         light: what is lit.
         soak: the soak timer.
+        parade: the parade of strands.
         worker: the diagnosis engine.
         walk: verdicts, walks along a strand, marks.
         readings: the readings on record.
@@ -88,6 +91,7 @@ class Workbench:
         self.active = ActiveSession(session, clock, now_s)
         self.light = self.active.light
         self.soak = self.active.soak
+        self.parade = ParadeRun(self.active, now_s)
         self.worker = DiagnosisWorker(self.active)
         self.walk = NodeWalk(self.active)
         self.readings = RecordedReadings(self.active)
@@ -142,6 +146,7 @@ class Workbench:
             unit=self.entry.unit,
             soak=self.soak.progress,
             is_soaking=self.soak.running,
+            may_parade=len(active.state.untested) >= MIN_PARADE_STRANDS,
             source=SourceModel(
                 source.name, source.source is not None, source.can_read, source.keeps_at_once
             ),
@@ -161,12 +166,15 @@ class Workbench:
         light = self.light
         light.put_out = False
         match advice.task:
-            case "look" if advice.strand is not None:
+            case "look" | "parade" if advice.strand is not None:
                 light.light(LitSet(frozenset([advice.strand]), light.look_level), lower=True)
             case "walk" if advice.strand is not None:
                 if self.active.overrides.walking is None:
                     self.walk.begin(first_node(self.design, advice.strand))
                 light.light_nodes([self.walk.node], light.walk_level)
+            case "parade" if self.active.overrides.parade is not None:
+                strands = frozenset(self.active.overrides.parade.strands)
+                light.light(LitSet(strands, light.look_level), lower=True)
             case "search" | "caught":
                 light.light_nodes(advice.nodes, light.look_level)
             case "glow":
@@ -252,6 +260,8 @@ class Workbench:
         match advice.task:
             case "look":
                 self.walk.judge(good)
+            case "parade":
+                return self.parade.answer(good)
             case "walk":
                 self.walk.follow_data(1) if good else self.walk.catch()
             case "caught":
@@ -371,6 +381,16 @@ class Workbench:
         self.active.drop_overrides()
         self.light.dark()
         return words
+
+    def advance_parade(self) -> bool:
+        """Light the next strand of a parade when it is due; return True if it was.
+
+        To be called often.
+        """
+        if not self.parade.advance():
+            return False
+        self.light_advice()
+        return True
 
     def tick(self) -> str:
         """End a soak whose time is over, and pause one while frames do not reach the prop.

@@ -1,0 +1,175 @@
+"""The parade: strands light by themselves, and one key at the end passes them all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from uuid import uuid4
+
+import numpy as np
+import pytest
+
+from benchtest.drive.e131.driver import SourceSettings
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.target import Target, driver_for
+from benchtest.drive.universe_layout import Frame
+from benchtest.errors import InputError
+from benchtest.prop.design import Design
+from benchtest.session.guidance.parade import PACES_S, Parade, begin_parade
+from benchtest.session.guidance.steps import list_steps
+from benchtest.session.log.events import RepairDone
+from benchtest.session.log.person_effort import person_effort
+from benchtest.session.session import Session
+from benchtest.session.workbench.workbench import Workbench
+from tests.session.conftest import record_passed_checks
+from tests.session.driven import LOOPBACK, Prop
+
+QUARTER = 64  # of 255, rounded
+
+
+class Hand:
+    """The time, as a person with a stop watch moves it on."""
+
+    now_s = 100.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+@pytest.fixture
+def time_s() -> Hand:
+    return Hand()
+
+
+@pytest.fixture
+def bench(begin: Callable[..., Session], prop: Prop, time_s: Hand) -> Iterator[Workbench]:
+    """A workbench whose time stands still until it is moved on."""
+    session = record_passed_checks(begin())
+    design = prop.design
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), design, SourceSettings(uuid4()))
+    with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
+        yield Workbench(session, clock, None, time_s)
+
+
+def _strands(design: Design, *numbers: int) -> Frame:
+    frame = np.zeros((design.node_count, design.node.channels), np.uint8)
+    for number in numbers:
+        first = design.index(number, 1)
+        frame[first : first + design.strand(number).nodes] = QUARTER
+    return frame
+
+
+def _watch(bench: Workbench, time_s: Hand, steps: int) -> None:
+    for _ in range(steps):
+        time_s.now_s += 1.0
+        assert bench.advance_parade()
+
+
+def test_strands_light_in_turn_and_one_key_passes_them_all(
+    bench: Workbench, prop: Prop, time_s: Hand
+) -> None:
+    assert bench.model.may_parade
+    bench.parade.begin()
+    bench.light_advice()
+    for strand in (1, 2, 3, 4):
+        assert bench.advice.text.startswith(f"Watch strand {strand}, {strand} of 4.")
+        assert prop.shows(_strands(prop.design, strand))
+        time_s.now_s += 0.99
+        assert not bench.advance_parade()
+        time_s.now_s += 0.02
+        assert bench.advance_parade()
+    assert bench.advice.text == "Did every node of strands 1-4 light?"
+    assert prop.shows(_strands(prop.design, 1, 2, 3, 4))
+    assert bench.session.state.verdicts == {}  # nothing passes by itself
+    assert bench.yes() == "4 strands passed in a parade"
+    state = bench.session.state
+    assert state.verdicts == dict.fromkeys((1, 2, 3, 4), True)
+    (line,) = (line for line in list_steps(state, None) if line.name == "strands")
+    assert line.status == "4 of 4, 4 in a parade"
+    bench.undo()
+    assert bench.session.state.verdicts == {}
+
+
+def test_a_key_stops_at_a_strand_and_the_rest_follows(bench: Workbench, time_s: Hand) -> None:
+    bench.parade.begin()
+    bench.light_advice()
+    _watch(bench, time_s, 2)
+    with pytest.raises(InputError, match="watch to the end"):
+        bench.yes()
+    bench.no()
+    assert bench.advice.text == "Does every node of strand 3 light?"
+    bench.no()
+    assert bench.session.state.verdicts == {3: False}
+    bench.parade.begin()
+    assert bench.advice.strand == 4  # 1 and 2 were shown before the stop
+    bench.light_advice()
+    _watch(bench, time_s, 1)
+    assert bench.advice.text == "Did every node of strands 1-2 4 light?"
+    bench.yes()
+    assert bench.session.state.verdicts == {3: False, 1: True, 2: True, 4: True}
+    assert bench.session.state.paraded == {1, 2, 4}
+
+
+def test_after_a_repair_every_touched_strand_is_shown_again(bench: Workbench, time_s: Hand) -> None:
+    bench.parade.begin()
+    bench.light_advice()
+    _watch(bench, time_s, 3)
+    bench.no()
+    bench.active.record(RepairDone("4Bd", "reflowed"))
+    bench.parade.begin()
+    assert bench.parade.parade is not None
+    assert bench.parade.parade.place == 0
+
+
+def test_at_the_end_no_means_one_by_one(bench: Workbench, time_s: Hand) -> None:
+    bench.parade.begin()
+    bench.light_advice()
+    _watch(bench, time_s, 4)
+    bench.no()
+    assert bench.advice.text == "Does every node of strand 1 light?"
+    assert bench.session.state.verdicts == {}
+
+
+def test_in_the_dark_the_time_stands_still(bench: Workbench, time_s: Hand) -> None:
+    bench.parade.begin()
+    bench.light_advice()
+    bench.toggle_dark()
+    time_s.now_s += 60.0
+    assert not bench.advance_parade()
+    bench.toggle_dark()
+    time_s.now_s += 0.5
+    assert not bench.advance_parade()
+    time_s.now_s += 0.6
+    assert bench.advance_parade()
+
+
+def test_the_pace_is_kept_for_the_next_parade(bench: Workbench, time_s: Hand) -> None:
+    bench.parade.begin()
+    assert bench.parade.change_pace(-1) == "1.5 s for each strand"
+    assert bench.parade.change_pace(1) == "1 s for each strand"
+    bench.parade.change_pace(-1)
+    bench.drop_overrides()
+    bench.parade.begin()
+    assert bench.parade.parade is not None
+    assert bench.parade.parade.pace_s == 1.5
+
+
+def test_no_strand_is_skipped_when_the_program_was_busy() -> None:
+    parade = begin_parade((3, 1, 2), (), 10.0, 1.0)
+    assert parade.strands == (1, 2, 3)
+    assert parade.at(500.0).strand == 2
+    assert Parade((1,), 0.0, PACES_S[0]).at_pace(1).pace_s == PACES_S[0]
+    assert Parade((1,), 0.0, PACES_S[-1]).at_pace(-1).pace_s == PACES_S[-1]
+    # WCAG 2.2, success criterion 2.3.1: no more than three flashes a second
+    assert 1.0 / PACES_S[0] <= 3.0
+
+
+def test_a_parade_counts_as_one_look(bench: Workbench, time_s: Hand) -> None:
+    before = person_effort(bench.design, [one.what for one in bench.session.state.undoable])
+    bench.parade.begin()
+    bench.light_advice()
+    _watch(bench, time_s, 4)
+    bench.yes()
+    after = person_effort(bench.design, [one.what for one in bench.session.state.undoable])
+    assert after.looks - before.looks == 1
+    assert after.keys - before.keys == 2
+    assert after.seconds - before.seconds == pytest.approx(4 * 1.0 + 2 * 0.28 + 1.35)
