@@ -93,7 +93,7 @@ next reading should still test this fault."""
 MAX_TWIN_DIFFERENCE_V = 1e-6
 """Difference up to which two joints have the same effect on a reading: a thousandth of the last
 digit of a meter that shows millivolts. [V]"""
-MISSED_SHARE = 0.2
+PARTIAL_MISS_SHARE = 0.2
 """Share of a reading's change that a partial explanation may miss. Ours: the rest of it is left to
 another fault."""
 MIN_PAIR_PROBABILITY = 1e-6

@@ -36,7 +36,7 @@ from benchtest.diagnosis.thresholds import (
     MAX_FIT_DEFICIT_LOG,
     MAX_TWIN_DIFFERENCE_V,
     MIN_SURE_PROBABILITY,
-    MISSED_SHARE,
+    PARTIAL_MISS_SHARE,
 )
 
 
@@ -67,7 +67,7 @@ class EvidenceLookup(Protocol):
         """Return the same for its readings only, which costs less."""
 
 
-MAX_PARTIAL_CANDIDATES, MAX_PARTIAL = 3, 2
+MAX_PARTIAL_CANDIDATES, MAX_PARTIAL_EXPLANATIONS = 3, 2
 """Number of joints that are solved as partial explanations, and number that is returned."""
 PARTIAL_BUDGET_SHARE = 0.3
 """Share of the remaining budget that solving one of them may use. Ours."""
@@ -900,7 +900,7 @@ def partial_explanations(conditional: ConditionalEvidence) -> list[FaultHypothes
         ).at(column)
         found.append((best, hypothesis))
     found.sort(key=lambda row: -round(row[0], 6))
-    return [hypothesis for _, hypothesis in found[:MAX_PARTIAL]]
+    return [hypothesis for _, hypothesis in found[:MAX_PARTIAL_EXPLANATIONS]]
 
 
 def _solved_partial(
@@ -942,5 +942,5 @@ def _partial_scores_at(
 def _partial_score(likelihood: ReadingLikelihood, mean: FloatArray) -> FloatArray:
     """Return the score of means, shape (...,) for means of shape (..., readings)."""
     moved = likelihood.values - likelihood.healthy_mean()
-    variance = np.diag(likelihood.healthy_covariance) + (MISSED_SHARE * moved) ** 2
+    variance = np.diag(likelihood.healthy_covariance) + (PARTIAL_MISS_SHARE * moved) ** 2
     return -np.asarray(np.log1p((likelihood.values - mean) ** 2 / variance).sum(axis=-1))
