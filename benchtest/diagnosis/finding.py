@@ -69,7 +69,7 @@ class Suspect:
     Attributes:
         where: the place.
         fault: kind of fault.
-        probability: of this fault, whatever else is at fault.
+        probability: of this fault, alone or with others.
         ohms: resistance of a resistive joint; None of other faults.
         evidence: evidence for and against; empty below a probability of 5 %.
         after: the reading that shows a good repair.
@@ -113,7 +113,7 @@ class NextReading:
     expect_bits: float
     settled: bool
     """True when the finding is decided and no further reading is worth taking; `probe` is then
-    None. If `probe` is None and this is False, only a look or a repair can decide."""
+    None. Without a probe and unsettled, only a look or a repair can decide."""
     runners_up: tuple[tuple[LitSet, Probe], ...] = ()
     """Readings with nearly as much expected information, the best first."""
     before_repair: bool = False
