@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import importlib
 import os
-import re
 import sqlite3
 import sys
 from dataclasses import dataclass
 from importlib import metadata
 
+from packaging.requirements import Requirement
+
 MODULES = {"pyserial": "serial", "textual-serve": "textual_serve"}
 """Import names that differ from the package names."""
 MIN_SQLITE = (3, 37)
 """First version with STRICT tables. Source: SQLite release notes, 3.37.0."""
-
-_WANTED = re.compile(r"^([A-Za-z0-9._-]+)\s*([^;]*)(;.*)?$")
-_BOUND = re.compile(r"(>=|<)\s*([\d.]+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +49,18 @@ def libraries() -> list[Library]:
         lines = metadata.requires("benchtest") or []
     except metadata.PackageNotFoundError:  # run from source, not installed
         lines = []
-    return [*(_library(line) for line in lines if "extra" not in line), _sqlite()]
+    wanted = [Requirement(line) for line in lines]
+    here = [one for one in wanted if one.marker is None or one.marker.evaluate({"extra": ""})]
+    return [*(_library(one) for one in here), _sqlite()]
 
 
-def _library(line: str) -> Library:
-    parts = _WANTED.match(line)
-    assert parts, line
-    name, wanted = parts[1], parts[2].strip()
+def _library(requirement: Requirement) -> Library:
+    name, wanted = requirement.name, str(requirement.specifier)
     try:
         version = metadata.version(name)
     except metadata.PackageNotFoundError:
         return Library(name, None, wanted, "is not installed")
-    if not suits(version, wanted):
+    if not requirement.specifier.contains(version, prereleases=True):
         return Library(name, version, wanted, f"is {version}; needs {wanted}")
     try:
         importlib.import_module(MODULES.get(name, name))
@@ -77,27 +75,6 @@ def _sqlite() -> Library:
     good = sqlite3.sqlite_version_info >= MIN_SQLITE
     trouble = None if good else f"is {version}; needs {wanted}: use a newer Python"
     return Library("SQLite", version, wanted, trouble)
-
-
-def suits(version: str, wanted: str) -> bool:
-    """Return True if a version is within bounds such as `>=1.11,<2`.
-
-    >>> suits("1.11.0", ">=1.11,<2"), suits("2.0", ">=1.11,<2"), suits("1.9", ">=1.11")
-    (True, False, False)
-    """
-    return all(
-        (_numbers(version) >= _numbers(bound)) == (operator == ">=")
-        for operator, bound in _BOUND.findall(wanted)
-    )
-
-
-def _numbers(version: str) -> tuple[int, ...]:
-    """Return the numbers of a version without trailing zeros: 8.0 gives 8."""
-    found = re.match(r"\d+(\.\d+)*", version)
-    numbers = [int(part) for part in found[0].split(".")] if found else []
-    while numbers and numbers[-1] == 0:
-        numbers.pop()
-    return tuple(numbers)
 
 
 def terminal() -> Terminal:

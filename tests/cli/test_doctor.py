@@ -21,7 +21,6 @@ from typing import Any
 
 import pytest
 
-from benchtest.cli.environment import suits
 from benchtest.cli.main import main
 from benchtest.drive.interfaces import network_interfaces
 from benchtest.drive.serial_permissions import PortPermission, permission_remedy
@@ -114,21 +113,6 @@ def test_a_library_that_is_too_old_is_bad(run: Run, tmp_path: Path) -> None:
     (bad,) = [line for line in _lines(found.json, "libraries") if line["state"] == "bad"]
     assert bad["says"].startswith("textual is 0.9; needs ")
     assert "pip install" in bad["do"]
-
-
-@pytest.mark.parametrize(
-    ("version", "wanted", "good"),
-    [
-        ("1.26", ">=1.26", True),
-        ("8.0.0", ">=8.0,<9", True),
-        ("9", ">=8.0,<9", False),
-        ("2.4.0rc1", ">=1.26", True),
-        ("1.9", ">=1.11", False),
-        ("5.9", "", True),
-    ],
-)
-def test_versions_are_compared_as_numbers(version: str, wanted: str, good: bool) -> None:
-    assert suits(version, wanted) is good
 
 
 # -- bench folder ---------------------------------------------------------------------------------
