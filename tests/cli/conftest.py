@@ -1,4 +1,4 @@
-"""Commands run as separate processes, as a shell runs them."""
+"""Commands run as separate processes."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.cli.forked import Forks
 from tests.drive.boards import SimulatedBoard, build
 from tests.props import SMALL_FAN
 
@@ -48,9 +49,13 @@ class Done:
 Run = Callable[..., Done]
 
 
+def _environment(tmp_path: Path, **more: str) -> dict[str, str]:
+    return os.environ | {"XDG_DATA_HOME": str(tmp_path / "data"), "COLUMNS": "100"} | more
+
+
 @pytest.fixture
-def run(tmp_path: Path) -> Run:
-    """Return a function that runs `benchtest` with a data folder in `tmp_path`."""
+def run_alone(tmp_path: Path) -> Run:
+    """Return a function that runs `benchtest` as a shell does, with a data folder in `tmp_path`."""
 
     def _run(*words: object, stdin: str = "", **environment: str) -> Done:
         done = subprocess.run(
@@ -61,11 +66,33 @@ def run(tmp_path: Path) -> Run:
             timeout=60,
             check=False,
             cwd=tmp_path,
-            env=os.environ
-            | {"XDG_DATA_HOME": str(tmp_path / "data"), "COLUMNS": "100"}
-            | environment,
+            env=_environment(tmp_path, **environment),
         )
         return Done(done.returncode, done.stdout, done.stderr)
+
+    return _run
+
+
+@pytest.fixture(scope="session")
+def forks() -> Iterator[Forks]:
+    """Start the process whose forks run commands."""
+    made = Forks()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def run(tmp_path: Path, forks: Forks, run_alone: Run) -> Run:
+    """Return a function that runs `benchtest` with a data folder in `tmp_path`.
+
+    With variables of the environment, some of which Python itself reads as it starts, the command
+    runs as a shell runs it.
+    """
+
+    def _run(*words: object, stdin: str = "", **environment: str) -> Done:
+        if environment:
+            return run_alone(*words, stdin=stdin, **environment)
+        return Done(*forks.run([*map(str, words)], stdin, tmp_path, _environment(tmp_path)))
 
     return _run
 

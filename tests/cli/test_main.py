@@ -16,6 +16,12 @@ from benchtest import __version__
 Run = Callable[..., Any]
 
 
+@pytest.fixture
+def run(run_alone: Run) -> Run:
+    """Run each command as a shell does, the start of Python included."""
+    return run_alone
+
+
 def test_help_lists_commands_and_ends_with_0(run: Run) -> None:
     done = run("--help")
     assert done.code == 0
