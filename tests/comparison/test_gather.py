@@ -115,8 +115,8 @@ def test_over_years_each_test_is_weighed_against_the_last_and_no_line_is_drawn(
     tested(2025, "2A+=0.02", seed=6)
     tested(2026, "2A+=0.3", seed=6)
     change = _one(_compared(shelf))
-    assert (change.earlier, change.later) == (0, 3)
-    assert "repair it before it fails." in change.sentence
+    assert (change.earlier, change.later, change.running) == (0, 3, 2)
+    assert change.sentence.endswith("repair it before it fails. It has grown at 2 tests running.")
     lows = next(row.bands for row in _compared(shelf).joints if row.where == "2A+")
     assert lows[1].high_ohm < lows[2].low_ohm < lows[2].high_ohm < lows[3].low_ohm
 

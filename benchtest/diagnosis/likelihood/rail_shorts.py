@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.node_loads import node_loads
-from benchtest.circuit.solution import solve_unloaded
+from benchtest.circuit.solution import Solution, solve_unloaded
 from benchtest.circuit.tolerance import cause_names
 from benchtest.diagnosis.likelihood.measurement import TapEffects
 from benchtest.diagnosis.likelihood.reading_model import ReadingModel
-from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.thresholds import MIN_SHORT_PLACE_PROBABILITY
 from benchtest.prop.design import RAILS, Design, Place, rail_probe
@@ -44,6 +44,10 @@ is small, so that a slip does not pass for a short."""
 SUPPLY_OHM = 0.02
 """Standard deviation of the resistance in series with the supplies. [Ω] See
 `tolerance.source_ohm`."""
+MAX_EXACT_SHARE = 1e-3
+"""Largest change by lost load current, as a share of the reading, at which drops are exact."""
+MAX_FORECAST_TRIALS = 4
+"""Trials that represent all of them in forecasts, the likeliest ones. Ours."""
 LOAD_SHARE = 0.3
 """Standard deviation of the current that loads lose from undervoltage, as a share of it."""
 
@@ -56,6 +60,27 @@ class _Trials:
     ohm: FloatArray
     limit_a: FloatArray
     log_prior: FloatArray
+
+    def only(self, rows: IndexArray) -> _Trials:
+        """Return some of the trials."""
+        return _Trials(self.place[rows], self.ohm[rows], self.limit_a[rows], self.log_prior[rows])
+
+
+@dataclass(frozen=True)
+class _OperatingPoints:
+    """Loads and supplies under trials of one lit set, shape (trials,) each.
+
+    Attributes:
+        load: load current as a share of that without the short.
+        scale: supply voltage as a share of the design's.
+        short_a: current of the short. [A]
+        supply_a: current of all supplies. [A]
+    """
+
+    load: FloatArray
+    scale: FloatArray
+    short_a: FloatArray
+    supply_a: FloatArray
 
 
 class RailShort:
@@ -87,34 +112,56 @@ class RailShort:
         )
 
     @cached_property
-    def _means(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Readings, drop by the short, change by lost load current, and current of all supplies.
+    def _means(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Readings, drop by the short, change by lost load current, supply current and sag.
 
-        Shape (trials, readings) each, in V and A; the current is that under the reading's lit set.
+        Shape (trials, readings) each, in V and A. The current of all supplies, and the share of
+        their voltage that they lose at their limit, are those under the reading's lit set.
         """
         model = self._model
         parts = [self._under(effect) for effect in model.effects]
-        mean, drop, lost, amps = (
-            model.in_reading_order([part[n] for part in parts], axis=1) for n in range(4)
+        mean, drop, lost, amps, sag = (
+            model.in_reading_order([part[n] for part in parts], axis=1) for n in range(5)
         )
-        return mean, drop, lost, amps
+        return mean, drop, lost, amps, sag
 
-    def _under(self, effect: TapEffects) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Return `_means` for one lit set.
+    def _under(
+        self, effect: TapEffects
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Return `_means` for one lit set."""
+        at, unloaded = self._operating_points(effect.base.solution, self._trials), self._unloaded
+        columns = effect.taps.columns
+        per_amp = (columns.T @ self._effects.x).T[self._trials.place]
+        unloaded_read = columns.T @ unloaded.x + effect.taps.constant
+        drop = -at.short_a[:, None] * per_amp
+        loaded = effect.value - unloaded_read
+        mean = at.scale[:, None] * unloaded_read + at.load[:, None] * loaded + drop
+        amps = np.broadcast_to(at.supply_a[:, None], mean.shape)
+        sag = np.broadcast_to(np.round(1.0 - at.scale, 4)[:, None], mean.shape)
+        return mean, drop, (1.0 - at.load)[:, None] * loaded, amps, sag
+
+    @cached_property
+    def _unloaded(self) -> Solution:
+        return solve_unloaded(self._model.responses.circuit)
+
+    def _operating_points(self, solution: Solution, trials: _Trials) -> _OperatingPoints:
+        """Return loads and supplies under trials.
 
         With `v` the mean node voltage, `load(v)` the share of the load current and `scale` that of
         the supply's voltage, the short carries `(scale · open_v - load · shed_v) / path_ohm`.
         Bisection finds the highest `v` at which the supply exceeds neither its voltage nor its
         current limit.
+
+        Args:
+            solution: a lit set without the short.
+            trials: some of them.
         """
-        model, trials, effects = self._model, self._trials, self._effects
-        circuit, solution = model.responses.circuit, effect.base.solution
+        effects, circuit = self._effects, self._model.responses.circuit
         supply_v = float(circuit.supply_v.max())
-        idle = solve_unloaded(circuit)
         rails = [rail_probe(place) for place in effects.places]
-        place_v, idle_v = solution.volts_at(rails), idle.volts_at(rails)
+        place_v, idle_v = solution.volts_at(rails), self._unloaded.volts_at(rails)
         node_v = float(solution.node_v[circuit.loaded].mean())
-        drawn_a, curve_v, curve_share = _load_curve(model.responses, effect)
+        drawn_a, curve_v, curve_share = _load_curve(solution)
         path_ohm = effects.driving_point_ohm[trials.place] + trials.ohm
         shed_v = (idle_v - place_v)[trials.place]
         to_node = effects.node_ohm[trials.place] / path_ohm
@@ -136,33 +183,24 @@ class RailShort:
             is_over = (scale > 1.0) | (load * drawn_a + short_a > trials.limit_a)
             high, low = np.where(is_over, middle, high), np.where(is_over, low, middle)
         load, scale, short_a = at(low)
-        columns = effect.taps.columns
-        per_amp = (columns.T @ effects.x).T[trials.place]
-        unloaded_read = columns.T @ idle.x + effect.taps.constant
-        drop = -short_a[:, None] * per_amp
-        loaded = effect.value - unloaded_read
-        mean = scale[:, None] * unloaded_read + load[:, None] * loaded + drop
-        amps = np.broadcast_to((load * drawn_a + short_a)[:, None], mean.shape)
-        return mean, drop, (1.0 - load)[:, None] * loaded, amps
+        return _OperatingPoints(load, scale, short_a, load * drawn_a + short_a)
 
     @cached_property
     def _likely_trials(self) -> tuple[IndexArray, FloatArray, FloatArray]:
         """The likeliest trials, their log likelihood with the prior, and all covariances."""
         model, trials = self._model, self._trials
-        mean, drop, lost, amps = self._means
-        shape = (len(self._places), len(SHORT_OHM), len(LIMIT_SD), mean.shape[1])
-        cell = mean.reshape(shape)
-        by_ohm = 0.29 * np.gradient(cell, axis=1).reshape(mean.shape)
-        by_limit = 0.4 * np.gradient(cell, axis=2).reshape(mean.shape)
+        mean, drop, lost, amps, sag = self._means
+        by_ohm, by_limit = self._within_cells(mean, sag > 0.0)
         supply = SUPPLY_OHM * amps * model.unloaded_v / model.responses.circuit.supply_v.max()
         across = model.across >= 0
         own = np.hypot(READING_SHARE * drop, JOINT_SHARE * np.where(across, mean, 0.0))
         shared = [SHARED_SHARE * drop, LOAD_SHARE * lost, by_ohm, by_limit, supply]
         shared += [effect * amps for effect in self._feed_joints()]
         lit_of = model.lit_of
-        shared += [
-            np.where(lit_of == lit, LIT_SHARE * drop, 0.0) for lit in range(lit_of.max() + 1)
-        ]
+        # without sag and lost load current the change of rank one is exact for every lit set
+        is_exact = (sag == 0.0) & (np.abs(lost) <= MAX_EXACT_SHARE * np.abs(mean))
+        by_lit = np.where(is_exact, 0.0, LIT_SHARE * drop)
+        shared += [np.where(lit_of == lit, by_lit, 0.0) for lit in range(lit_of.max() + 1)]
         base = model.healthy_spread.covariance()
         variance = np.diag(base) + own**2 + model.noise.own**2 + (model.noise.gain * mean) ** 2
         variance = variance + sum(each**2 for each in shared)
@@ -179,6 +217,28 @@ class RailShort:
         covariance[:, diagonal, diagonal] += own[best] ** 2
         weight = model.log_density(mean[best], covariance) + trials.log_prior[best]
         return best, np.asarray(weight), covariance
+
+    def _within_cells(
+        self, mean: FloatArray, is_limited: NDArray[np.bool_]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the standard deviation of readings within each trial's cell of the grid.
+
+        A supply below its limit keeps its voltage at a higher resistance and at a higher limit:
+        the difference from a trial at the limit does not count there.
+
+        Args:
+            mean: readings, shape (trials, readings).
+            is_limited: True for supplies at their limit, same shape.
+
+        Returns:
+            By resistance and by limit, shape (trials, readings) each.
+        """
+        shape = (len(self._places), len(SHORT_OHM), len(LIMIT_SD), mean.shape[1])
+        cell, at_limit = mean.reshape(shape), is_limited.reshape(shape)
+        by_ohm, by_limit = np.gradient(cell, axis=1), np.gradient(cell, axis=2)
+        by_ohm[:, :-1] = np.where(at_limit[:, :-1], by_ohm[:, :-1], np.diff(cell, axis=1))
+        by_limit = np.where(at_limit, by_limit, 0.0)
+        return 0.29 * by_ohm.reshape(mean.shape), 0.4 * by_limit.reshape(mean.shape)
 
     def _feed_joints(self) -> list[FloatArray]:
         """Return the effect of each feed joint per ampere of all supplies, shape (readings,) each.
@@ -216,6 +276,37 @@ class RailShort:
         first = int(weight.argmax())
         return self._means[0][best[first]], covariance[first]
 
+    @cached_property
+    def likeliest(self) -> tuple[IndexArray, FloatArray]:
+        """The likeliest trials and their shares of the likelihood of all, (trials,) each."""
+        best, weight, _ = self._likely_trials
+        first = np.argsort(-np.round(weight, 9), kind="stable")[:MAX_FORECAST_TRIALS]
+        share = np.exp(weight[first] - np.logaddexp.reduce(weight[first]))
+        return best[first], share
+
+    def mean(self, rank: int) -> FloatArray:
+        """Return the readings under one of the likeliest trials, shape (readings,)."""
+        return np.asarray(self._means[0][self.likeliest[0][rank]])
+
+    def change_v(self, rank: int, solution: Solution) -> FloatArray:
+        """Return the change of every point's voltage under one of the likeliest trials. [V]
+
+        Args:
+            rank: index in `likeliest`.
+            solution: a lit set without the short.
+
+        Returns:
+            Shape (points,).
+        """
+        trial = self._trials.only(self.likeliest[0][[rank]])
+        at, circuit = self._operating_points(solution, trial), solution.circuit
+        per_amp = np.append(self._effects.x[:, trial.place[0]], 0.0)[circuit.reduced.unknown]
+        unloaded_v = self._unloaded.point_v
+        loaded_v = at.load * (solution.point_v - unloaded_v)
+        return np.asarray(
+            at.scale * unloaded_v + loaded_v - at.short_a * per_amp - solution.point_v
+        )
+
     def likely_places(self) -> list[str]:
         """Return the names of the likely places of the short, likeliest first."""
         best, weight, _ = self._likely_trials
@@ -244,9 +335,7 @@ def _limit(design: Design, shorted: DeadCopper) -> tuple[float, float]:
     return max(UNRATED_LIMIT * full_a, 2.0), UNRATED_LOG_SD
 
 
-def _load_curve(
-    responses: DesignResponse, effect: TapEffects
-) -> tuple[float, FloatArray, FloatArray]:
+def _load_curve(solution: Solution) -> tuple[float, FloatArray, FloatArray]:
     """Return the current of all nodes and its share at other voltages.
 
     Nodes below their logic voltage are dark.
@@ -254,9 +343,9 @@ def _load_curve(
     Returns:
         Current without a fault [A], and node voltages [V] and shares, shape (points,) each.
     """
-    solution, kind = effect.base.solution, responses.design.node
-    volts = np.linspace(0.0, float(responses.circuit.supply_v.max()), 61)
-    duties, counts = np.unique(solution.duty[responses.circuit.loaded], axis=0, return_counts=True)
+    circuit, kind = solution.circuit, solution.circuit.design.node
+    volts = np.linspace(0.0, float(circuit.supply_v.max()), 61)
+    duties, counts = np.unique(solution.duty[circuit.loaded], axis=0, return_counts=True)
     total = np.zeros(len(volts))
     for duty, count in zip(duties, counts, strict=True):
         rows = np.where((volts >= kind.logic_v)[:, None], duty, 0.0)

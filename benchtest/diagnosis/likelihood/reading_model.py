@@ -35,12 +35,16 @@ from benchtest.diagnosis.likelihood.undervoltage import half_data_loss, nonlinea
 from benchtest.diagnosis.model.fault_response import CELL_SD, DesignResponse
 from benchtest.diagnosis.model.node_variation import spread_of_unit
 from benchtest.diagnosis.model.wiring_faults import (
-    LEAKED_SD_V,
+    LEAKED_SD_A,
     REPEATED_SD_V,
     SHORTED_SD_V,
     DeadCopper,
 )
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
+
+MISREAD_SHARE = 0.1
+"""Share of slips that are misread digits. Behind the blown fuse of the only feed, a lead on the
+wrong pad shows no voltage either. Common practice, no source."""
 
 
 class ReadingModel:
@@ -140,20 +144,29 @@ class ReadingModel:
         places = [-1 if r.volts is None else place_of.get(r.probe, -1) for r in readings]
         return np.array(places, dtype=np.intp)[np.argsort(self.rows)]
 
-    def log_density(self, mean: FloatArray, covariance: FloatArray, joint: int = -1) -> FloatArray:
+    def log_density(
+        self,
+        mean: FloatArray,
+        covariance: FloatArray,
+        joint: int = -1,
+        *,
+        slip_share: float = 1.0,
+    ) -> FloatArray:
         """Return the log density of the readings; see `robust_gaussian.log_likelihood`.
 
         Args:
             mean: predicted readings, shape (..., readings). [V, or A]
             covariance: shape (..., readings, readings).
             joint: index of the faulty joint, whose resistance is known; -1 if there is none.
+            slip_share: share of slips that are possible.
 
         Returns:
             Shape (...,).
         """
         healthy = (self.across >= 0) & (self.across != joint)
         across_v = mean * healthy if healthy.any() else None
-        return log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
+        slip_per_v = slip_share * self.slip_per_v
+        return log_likelihood(self.values - mean, covariance, slip_per_v, across_v)
 
     def log_density_of_rows(
         self, mean: FloatArray, covariance: FloatArray, joints: NDArray[np.intp]
@@ -251,9 +264,12 @@ class ReadingModel:
         Supplies with constant-current limiting leave the same voltage each time, supplies in hiccup
         mode another one at each reading. Common practice, no source: both equally likely.
         """
-        steady = self.log_density(*self.dead_short(shorted))
-        unsteady = self.log_density(*self.dead_short(shorted, is_steady=False))
-        return float(np.logaddexp(steady, unsteady) - np.log(2.0))
+        modes = [self.dead_short(shorted, is_steady=is_steady) for is_steady in (True, False)]
+        slip_share = 1.0
+        if not shorted.amps_sd and len(shorted.strands) == len(self.responses.design.strands):
+            slip_share = MISREAD_SHARE
+        found = [self.log_density(*mode, slip_share=slip_share) for mode in modes]
+        return float(np.logaddexp(*found) - np.log(2.0))
 
     def dark_from(self, joint: int) -> FloatArray:
         """Return the change of readings if a joint's strand and all strands after it are dark.
@@ -309,6 +325,14 @@ class ReadingModel:
         order = np.argsort(self.rows)
         return np.asarray(found[np.ix_(order, order)])
 
+    @cached_property
+    def _between_leads_ohm(self) -> FloatArray:
+        """Resistance of the copper between the leads of each reading, shape (readings,). [Ω]"""
+        factor = self.responses.circuit.factor
+        columns = [effect.taps.columns for effect in self.effects]
+        ohms = [np.einsum("ut,ut->t", each, factor.solve(each)) for each in columns]
+        return self.in_reading_order(ohms, axis=0)
+
     def dead_short(
         self, shorted: DeadCopper, *, is_steady: bool = True
     ) -> tuple[FloatArray, FloatArray]:
@@ -329,7 +353,7 @@ class ReadingModel:
         left = np.where(on_dead, np.where(clamped, shorted.amps_sd, SHORTED_SD_V), 0.0)
         if not shorted.amps_sd:  # no supply drives a current along the copper
             along = np.array([shorted.is_along_rail(reading.probe) for reading in readings])[order]
-            left[along] = LEAKED_SD_V
+            left[along] = LEAKED_SD_A * self._between_leads_ohm[along]
         covariance = np.where(on_dead[:, None] | on_dead, 0.0, self.healthy_covariance)
         covariance += np.outer(left, left) * (self.same_probe if is_steady else np.eye(len(left)))
         repeat_v = np.where(clamped, 0.0, np.minimum(left, REPEATED_SD_V) if is_steady else 0.0)

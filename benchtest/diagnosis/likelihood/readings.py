@@ -186,19 +186,24 @@ class ReadingLikelihood(ReadingModel):
             self._rail_shorts[shorted.strands] = RailShort(self, shorted)
         return self._rail_shorts[shorted.strands]
 
-    @property
-    def resistive_short_share(self) -> float:
-        """Share of the likelihood of shorts that leave some voltage; 0 if none is tried."""
-        for fault in self.responses.space.chain:
-            if (
-                fault.shorted is not None
-                and (resistive := self.rail_short(fault.shorted)) is not None
-            ):
-                dead = self.dead_log_likelihood(fault.shorted)
-                return float(
-                    np.exp(resistive.log_likelihood - np.logaddexp(resistive.log_likelihood, dead))
-                )
-        return 0.0
+    def resistive_short(self, number: int) -> RailShort | None:
+        """Return the short with resistance on the dead copper of one fault of `chain`."""
+        copper = self.responses.space.chain[number].shorted
+        every = [fault.shorted for fault in self.responses.space.chain if fault.shorted is not None]
+        same = [one for one in every if copper is not None and one.strands == copper.strands]
+        found = [short for one in same if (short := self.rail_short(one)) is not None]
+        return found[0] if found else None
+
+    def resistive_short_shares(self, number: int) -> FloatArray:
+        """Return the share of a chain fault's likelihood for each trial of `RailShort.likeliest`.
+
+        The rest is that of copper without voltage. Shape (trials,); empty if none is tried.
+        """
+        shorted, short = self.responses.space.chain[number].shorted, self.resistive_short(number)
+        if shorted is None or short is None or np.isneginf(short.log_likelihood):
+            return np.zeros(0)
+        both = np.logaddexp(short.log_likelihood, self.dead_log_likelihood(shorted))
+        return np.asarray(short.likeliest[1] * np.exp(short.log_likelihood - both))
 
     def under_chain(self, place: int) -> tuple[FloatArray, FloatArray]:
         """Return the readings and their covariance under one fault of `FaultSpace.chain`."""

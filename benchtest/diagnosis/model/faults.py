@@ -225,14 +225,17 @@ def _colour_orders(design: Design, odds: Priors) -> list[ChainFault]:
 def _short(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainFault]:
     """Return each piece of copper without voltage, named by its first feed.
 
-    All nodes on it are dark, and so are those after it on the data path.
+    All nodes on it are dark, and so are those after it on the data path. Half of the odds are a
+    short, half a blown fuse, even where a piece has several feeds, whose fuses are joints: see
+    `fuses`.
     """
     # of equal pieces the reversed order keeps the first feed's
     by_piece = {(s.strands, s.amps_sd): (feed, s) for feed, s in reversed(dead_copper(design))}
     pieces, found = list(by_piece.values())[::-1], []
+    count = len({shorted.strands for _, shorted in pieces})
     for feed, shorted in pieces:
         dead = np.isin(order, shorted.nodes(design))
-        start, each = int(np.flatnonzero(dead)[0]), odds.short / len(pieces)
+        start, each = int(np.flatnonzero(dead)[0]), odds.short / (2.0 * count)
         end = design.node_count
         found.append(ChainFault(feed, "short", start, end, each, shorted=shorted))
     return found

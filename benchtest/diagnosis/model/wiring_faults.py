@@ -25,9 +25,9 @@ REPEATED_SD_V = 0.05
 """Standard deviation of such a voltage from one reading to the next at one probe, with a supply
 that limits its current: leakage from the data lines varies with the lit set. [V] Common practice,
 no source."""
-LEAKED_SD_V = 0.002
-"""Standard deviation of a drop along one rail of copper whose fuse is blown, from data line
-leakage: some milliamperes through some tenths of an ohm. [V] Ours."""
+LEAKED_SD_A = 0.01
+"""Standard deviation of the leakage of data lines into copper whose fuse is blown: its drop along a
+rail is this times the resistance there. [A] Common practice, no source."""
 SHORTED_SD_A = 10.0
 """Standard deviation of a feed's current into a short. [A] Common practice, no source: some
 supplies give all they can, others nothing."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -24,8 +24,7 @@ ISLAND_SAMPLES = 3
 """Voltages that represent the unknown voltage of copper that an open joint cuts off, lowest first.
 At the highest its logic runs and passes data on."""
 SHORT, SOFT_SHORT = -2, -3
-"""In `FaultSamples.joint`: a short that leaves copper without volts, and one that leaves some. No
-probe on copper of a soft short is forecast."""
+"""In `FaultSamples.joint`: a short that leaves copper without volts, and one that leaves some."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,8 @@ class FaultSamples:
         weight: probability; the sum is 1.
         joint: index of the joint in the fault space, -1 without a joint fault, `SHORT` or
             `SOFT_SHORT` for joined rails.
-        column: its resistance, as an index of the grid.
+        column: its resistance, as an index of the grid; of a `SOFT_SHORT` an index of
+            `RailShort.likeliest`.
         other: index of a second joint, -1 without one.
         other_column: resistance of the second joint, as an index of the grid.
         fault_id: equal for samples of one fault, at any resistance.
@@ -72,7 +72,10 @@ class FaultSamples:
 
 
 def sample_faults(
-    posterior: Posterior, space: FaultSpace, pairs: MaskedPairs | None = None, soft: float = 0.0
+    posterior: Posterior,
+    space: FaultSpace,
+    pairs: MaskedPairs | None = None,
+    soft: Callable[[int], Sequence[float] | FloatArray] = lambda _: (),
 ) -> FaultSamples:
     """Return samples of the posterior; very unlikely faults are merged with the healthy unit.
 
@@ -82,7 +85,7 @@ def sample_faults(
         posterior: of single faults.
         space: every single fault.
         pairs: two joints at fault together.
-        soft: share of the shorts that leave some volts.
+        soft: returns the shares of a chain fault, by its index, that leave some volts each.
     """
     chain_samples, rest = _group_chain_faults(posterior, space)
     rows: list[tuple[float, int, int, int]] = [(posterior.healthy + rest, -1, 0, -1)]
@@ -90,8 +93,9 @@ def sample_faults(
         if space.chain[place].shorted is None:
             rows.append((weight, -1, 0, place))
         else:
-            rows.append(((1.0 - soft) * weight, SHORT, 0, place))
-            rows.append((soft * weight, SOFT_SHORT, 0, place))
+            shares = soft(place)
+            rows.append(((1.0 - sum(shares)) * weight, SHORT, 0, place))
+            rows += [(share * weight, SOFT_SHORT, n, place) for n, share in enumerate(shares)]
     for joint, part in enumerate(posterior.joints):
         total = float(part[:GRID_SIZE].sum())
         if total > MIN_SAMPLE_PROBABILITY:

@@ -31,7 +31,7 @@ from benchtest.diagnosis.model.node_variation import node_variation_a
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.planning.candidates import reachable_probes, strand_spans
 from benchtest.diagnosis.planning.cost import ProbeTimes
-from benchtest.diagnosis.planning.fault_samples import SHORT, FaultSamples
+from benchtest.diagnosis.planning.fault_samples import SHORT, SOFT_SHORT, FaultSamples
 from benchtest.diagnosis.planning.regression import PlanningEvidence, ReadingRegression
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 from benchtest.diagnosis.thresholds import MIN_EXACT_PROBABILITY
@@ -375,7 +375,7 @@ class Forecaster:
         scale = 1.0 / self._sd_v[lit]
         scale[[self.place_of[probe] for probe in excluded if probe in self.place_of]] = 0.0
         compensating_a, other_a = self._fault_currents_a(lit, samples)
-        shift_row, shift = self._chain_shifts(lit, samples)
+        shift_row, shift = self._chain_shifts(lit, samples, regression)
         repeated, repeated_mean = self._repeated_probes(lit, regression, len(joint))
         fixed = self._fixed_volts(lit, samples, regression)
         return PredictedReadings(
@@ -411,19 +411,40 @@ class Forecaster:
             one[two], other[two] = pushed
         return one, other
 
-    def _chain_shifts(self, lit: LitSet, samples: FaultSamples) -> tuple[IndexArray, FloatArray]:
+    def _chain_shifts(
+        self, lit: LitSet, samples: FaultSamples, regression: ReadingRegression | None
+    ) -> tuple[IndexArray, FloatArray]:
         """Return `PredictedReadings.shift_row`, and the unscaled `shift`. [V]"""
-        chain = np.unique(samples.chain[samples.chain >= 0])
-        shift_row = np.where(samples.chain >= 0, np.searchsorted(chain, samples.chain), -1)
+        soft = np.flatnonzero(samples.joint == SOFT_SHORT)
+        data = np.where(samples.joint == SOFT_SHORT, -1, samples.chain)
+        chain = np.unique(data[data >= 0])
+        shift_row = np.where(data >= 0, np.searchsorted(chain, data), -1)
+        shift_row[soft] = len(chain) + np.arange(len(soft))
+        shifts, solution = [self._load_shifts(lit, chain)], self.responses.base(lit).solution
+        for row in soft.tolist():
+            assert regression is not None
+            short = regression.likelihood.resistive_short(int(samples.chain[row]))
+            assert short is not None
+            change_v = short.change_v(int(samples.column[row]), solution)
+            shifts.append((change_v[self._red] - change_v[self._black])[None])
+        return shift_row, np.vstack(shifts)
+
+    def _load_shifts(self, lit: LitSet, chain: IndexArray) -> FloatArray:
+        """Return the change of probes by the node currents of chain faults, (faults, probes). [V]
+
+        Args:
+            lit: strands lit.
+            chain: indices of the faults in the fault space, shape (faults,).
+        """
         if not len(chain):
-            return shift_row, np.zeros((0, len(self.probes)))
+            return np.zeros((0, len(self.probes)))
         base, circuit = self.responses.base(lit), self.responses.circuit
         more_a = np.stack(
             [self.responses.extra_load_a(base, int(place)) for place in chain], axis=1
         )
         sensitivities = self._probe_sensitivities(base.solution)
         pushed = sensitivities.factor.condense(circuit.load_incidence.gather(-more_a))
-        return shift_row, np.asarray(pushed.T @ sensitivities.skeleton)
+        return np.asarray(pushed.T @ sensitivities.skeleton)
 
     def _repeated_probes(
         self, lit: LitSet, regression: ReadingRegression | None, count: int

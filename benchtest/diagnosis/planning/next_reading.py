@@ -260,8 +260,12 @@ def _sample(
 ) -> FaultSamples:
     """Return samples of the faults that readings are to distinguish."""
     space = forecaster.responses.space
-    soft = 0.0 if evidence.likelihood is None else evidence.likelihood.resistive_short_share
-    samples = sample_faults(posterior, space, pairs, soft)
+    likelihood = evidence.likelihood
+    samples = (
+        sample_faults(posterior, space, pairs)
+        if likelihood is None
+        else sample_faults(posterior, space, pairs, likelihood.resistive_short_shares)
+    )
     cut = forecaster.isolates_copper(samples, lits[0])
     dark = [
         forecaster.data_fault_behind(int(joint)) if is_cut else -1

@@ -17,7 +17,7 @@ from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.tolerance_condensed import CondensedSpread
 from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.planning.fault_samples import FaultSamples
+from benchtest.diagnosis.planning.fault_samples import SOFT_SHORT, FaultSamples
 from benchtest.diagnosis.thresholds import MIN_SLIP_SD
 from benchtest.evidence.readings import Reading
 
@@ -72,6 +72,10 @@ class ReadingRegression:
         self.mean = np.where((samples.joint >= 0)[:, None], faulty, healthy)
         is_chain = (samples.chain >= 0) & (samples.joint == -1)
         self.mean[is_chain] = likelihood.chain_mean[samples.chain[is_chain]]
+        for row in np.flatnonzero(samples.joint == SOFT_SHORT).tolist():
+            short = likelihood.resistive_short(int(samples.chain[row]))
+            assert short is not None
+            self.mean[row] = short.mean(int(samples.column[row]))
         two = np.flatnonzero(samples.other >= 0)
         self.mean[two] = two_joints_mean(
             likelihood,

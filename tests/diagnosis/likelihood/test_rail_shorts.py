@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,10 +13,15 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
+from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
+from benchtest.diagnosis.likelihood.rail_shorts import SHORT_OHM
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.rail_shorts import short_places
 from benchtest.diagnosis.thresholds import OHMMETER_SHORT_SHARE
 from benchtest.evidence.marks import Mark
+from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
@@ -90,7 +96,7 @@ def _rated(design: Design, supply_a: float | None) -> Design:
         ("crown:2", 0.8, 9.0, 5.0),
         ("foot:5", 0.3, 9.0, 5.0),
         ("crown:5", 0.06, 9.0, 5.0),
-        ("crown:4", 0.5, 9.0, 5.0),
+        ("crown:4", 1.5, 9.0, 5.0),
         ("crown:3", 1.0, 7.0, 12.0),
         ("foot:4", 0.2, 7.0, 12.0),
     ],
@@ -108,6 +114,39 @@ def test_a_short_with_resistance_is_found_and_no_joint(
     assert (first.where, first.fault) == ("feed1", "short")
     assert first.probability > 0.9
     assert sum(s.probability for s in finding.suspects if s.fault in ("resistive", "open")) < 0.2
+    # volts at one place under other lit sets say the same again
+    assert max(Counter(row.reading.probe for row in finding.readings).values()) <= 3
+
+
+def test_changes_by_a_short_are_those_of_the_circuit_with_it(make_fan: MakeFan) -> None:
+    """By the circuit solved with a resistance there, while its supply keeps its volts."""
+    design = _rated(make_fan(4, 10, wire="24 AWG", feed_mm=900.0), 20.0)
+    responses, ohm = Engine(design).responses, float(SHORT_OHM[6])
+    touching = {parse_probe("crown:3", design): ohm}
+    circuit, lits = Circuit(design, short_ohm=touching), ("all", "2", "none")
+    asked = [(parse_lit_set(lit, design), parse_probe(text, design))
+             for lit in lits for text in ("crown:1+>crown:4+", "feed1", "3B")]  # fmt: skip
+    readings = [
+        Reading(lit, probe, solve(circuit, lit.duty(design)).volts(probe)) for lit, probe in asked
+    ]
+    likelihood = ReadingLikelihood(
+        responses,
+        taps_of(responses.circuit, readings),
+        np.array([one.value for one in readings]),
+        noise_of(readings, DEFAULT_METER),
+        HAND_SOLDERED,
+    )
+    (place,) = [n for n, fault in enumerate(responses.space.chain)
+                if fault.shorted is not None and fault.shorted.amps_sd]  # fmt: skip
+    short = likelihood.resistive_short(place)
+    assert short is not None
+    assert short.likely_places()[0] == "crown:3"
+    assert likelihood.resistive_short_shares(place)[0] > 0.1
+    for lit in (parse_lit_set("1 3", design), all_lit(design)):
+        sound, shorted = responses.base(lit).solution, solve(circuit, lit.duty(design))
+        change_v = shorted.point_v - sound.point_v
+        assert np.abs(change_v).max() > 0.02
+        assert short.change_v(0, sound) == pytest.approx(change_v, rel=0.03, abs=5e-4)
 
 
 @pytest.mark.parametrize("left_v", [0.03, 0.11])
