@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
@@ -23,6 +24,23 @@ def willow() -> Design:
     return parse_design(text, "willow-fan.toml")
 
 
+@dataclass(frozen=True)
+class Demo:
+    """One run of the demo: its bench, how it ended, and the lines that it printed."""
+
+    folder: Path
+    outcome: Outcome
+    told: list[str]
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """Run the demo once."""
+    folder = tmp_path_factory.mktemp("demo")
+    told: list[str] = []
+    return Demo(folder, run_demo(folder, 1, told.append), told)
+
+
 def test_a_seed_hides_one_fault_and_always_the_same(willow: Design) -> None:
     hidden = [hide_fault(willow, seed) for seed in range(60)]
     assert hidden == [hide_fault(willow, seed) for seed in range(60)]
@@ -35,14 +53,13 @@ def test_a_seed_hides_one_fault_and_always_the_same(willow: Design) -> None:
     assert all(0.12 <= ohm <= 6.0 for ohm in ohms)
 
 
-def test_the_demo_names_and_mends_what_was_hidden(tmp_path: Path) -> None:
-    told: list[str] = []
-    outcome = run_demo(tmp_path, 1, told.append)
+def test_the_demo_names_and_mends_what_was_hidden(demo: Demo) -> None:
+    outcome, told = demo.outcome, demo.told
     assert outcome.found, (outcome, told)
     where = outcome.hidden.partition("=")[0]
     assert where in outcome.named
     assert not any(outcome.hidden in line for line in told)  # it does not cheat aloud
-    with Shelf(tmp_path) as shelf:
+    with Shelf(demo.folder) as shelf:
         (row,) = shelf.sessions(outcome.tag)
         session = Session.resume(shelf, row.id)
         assert unfinished_sessions(shelf) == []
@@ -80,9 +97,9 @@ def test_the_demos_prop_file_is_a_file() -> None:
         assert "Willow fan" in path.read_text("utf-8")
 
 
-def test_the_demo_counts_what_a_person_would_have_done(tmp_path: Path) -> None:
-    outcome = run_demo(tmp_path, 2, lambda line: None)
-    with Shelf(tmp_path) as shelf:
+def test_the_demo_counts_what_a_person_would_have_done(demo: Demo) -> None:
+    outcome = demo.outcome
+    with Shelf(demo.folder) as shelf:
         (row,) = shelf.sessions(outcome.tag)
         whats = [logged.what for logged in Session.resume(shelf, row.id).events]
     person = outcome.person
