@@ -280,9 +280,12 @@ def _only_of_the_shelf(shelf: Shelf, row: SessionRow) -> bool:
 
 def _can_go_on(shelf: Shelf, row: SessionRow) -> bool:
     try:
-        return _state_of(shelf, row).signed is None
+        if SignedOff.kind in shelf.kinds(row.id):
+            return _state_of(shelf, row).signed is None  # a sign-off can be undone
+        parse_design(row.design_text, f"record of {row.tag}")
     except InputError:  # its prop file can no longer be read; others must still be listed
         return False
+    return True
 
 
 def _state_of(shelf: Shelf, row: SessionRow) -> State:
