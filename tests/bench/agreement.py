@@ -1,4 +1,4 @@
-"""How far our volts and amperes are from ngspice's, on made-up props of every kind and state.
+"""Differences in volts and amperes from ngspice, on made-up props of every kind and state.
 
     python -m tests.bench.agreement [PROPS]
 

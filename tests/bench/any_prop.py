@@ -1,4 +1,4 @@
-"""How well the diagnosis does on any prop: `python -m tests.bench.any_prop [--count N] [--seed S]`.
+"""Diagnosis accuracy on any prop: `python -m tests.bench.any_prop [--count N] [--seed S]`.
 
 Made-up designs (`any_prop_designs.py`), each with a unit in a random state (`any_prop_units.py`),
 and a person who follows the tool until it is done or 40 readings are taken. Prints figures for each
@@ -91,7 +91,8 @@ MEMORY_LIMIT_MIB = 4096
 SLIP = 1.0 / 60.0
 """Share of readings that are typed wrong. Common practice, no source."""
 OFF_BY_ONE, UNNOTICED, IMAGINED = 1.0 / 30.0, 1.0 / 60.0, 1.0 / 400.0
-"""Eyes that err: edges one node off, faint looks taken for right, and a node dim that is not."""
+"""Probabilities of eye errors: an edge one node off, faint light mistaken for full light, and a
+node seen dim that is not."""
 COUNTED = 0.02
 """Probability from which a suspect counts for the calibration."""
 ONE_THREAD = "OPENBLAS_NUM_THREADS"
@@ -108,7 +109,7 @@ class OutOfTime(BaseException):
 
 @dataclass
 class Row:
-    """How one unit went; `raw` rows of `--json` are these."""
+    """Results of one unit; one of the `raw` rows of `--json`."""
 
     number: int
     state: str
@@ -122,7 +123,7 @@ class Row:
     conditions: tuple[str, ...]
     truth: str
     apart_v: float = 0.0
-    """How far ngspice and our circuit are apart at the worst node at full white. [V]"""
+    """Difference between ngspice and our circuit at the worst node at full white. [V]"""
     meter: str = ""
     named: list[tuple[str, str, float, str]] = field(default_factory=list)
     """Places that were repaired: place, kind, probability, and `right`, `alike` or `needless`."""
@@ -155,7 +156,7 @@ class Row:
 
     @property
     def needless(self) -> int:
-        """Repairs of what was not wrong and could have been told from what was."""
+        """Number of repairs that removed no fault, at places distinguishable from every fault."""
         return sum(verdict == "needless" for *_, verdict in self.named)
 
     @property
@@ -167,7 +168,7 @@ class Row:
 
 
 def row_of(kept: dict[str, Any]) -> Row:
-    """A row that `--json` wrote."""
+    """Return a row as written by `--json`."""
     lists = {key: tuple(kept[key]) for key in ("hidden", "conditions", "left")}
     pairs = {key: [tuple(each) for each in kept[key]] for key in ("named", "said")}
     return Row(**{**kept, **lists, **pairs})
@@ -294,7 +295,7 @@ class Person:
         self.say(f"look: {lit.text(self.design)} {lit.colour}: {'; '.join(shown) or 'all right'}")
 
     def _seen(self, lit: LitSet) -> Iterator[Mark]:
-        """What a person marks: runs of every strand, and `ok` where a dark one is rightly dark."""
+        """Yield a person's marks: runs of each strand, `ok` where a dark one is rightly dark."""
         sights: dict[int, list[Mark]] = {}
         for sight in observe(self.unit):  # type: ignore[arg-type]
             sights.setdefault(sight.strand, []).append(sight.mark(lit))
@@ -435,7 +436,7 @@ def _slipped(text: str, chance: np.random.Generator) -> str:
 
 
 def notebook(made: Made, unit: Unit, row: Row) -> None:
-    """No tool: a look at full white, every strand end read, then the drops at the worst strand.
+    """Test a unit without the tool: look at full white, read strand ends, then the worst strand.
 
     It names one thing, and is right if that is one of the faults. Where nodes are dark the first of
     them in the order of data is named, or the data joint in front of it where it is the first of

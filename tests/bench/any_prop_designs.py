@@ -39,8 +39,8 @@ FIXED = "rings 14 x 27"
 """The one design that is not drawn."""
 FIXED_EVERY = 8
 LOADS = {"well fed": 0.5, "thin": 0.3, "undervoltage": 0.2}
-"""How far the lowest node at full white is from the kind's lowest volts: above; below, but with all
-its light; without some of it."""
+"""Share of the designs for each load class: the lowest node at full white is above the kind's
+lowest volts; below them, but with all its light; without some of its light."""
 
 FEWEST_STRANDS, MOST_STRANDS = 2, 32
 FEWEST_NODES, MOST_NODES = 10, 100
@@ -181,7 +181,7 @@ def _target_v(chance: Chance, kind: NodeKind, load: str) -> float:
 
 
 class _Draft:
-    """What is drawn of a design before its lengths are stretched."""
+    """Random draws for a design before its lengths are stretched."""
 
     def __init__(self, chance: Chance, shape: str, number: int) -> None:
         self.shape, self.number = shape, number

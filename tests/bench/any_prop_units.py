@@ -93,9 +93,9 @@ BLOWN_MOHM = 1e9
 BLOWS_AT = 1.6
 """Share of its rating from which a fuse of a shorted prop is taken to blow at once. Ours."""
 LIMIT_A = 30.0
-"""What a supply whose plate is not in the prop file gives into a short. [A]"""
+"""Current into a short of a supply without a rating in the prop file. [A]"""
 LIMIT_SHARE = 1.1
-"""What a supply gives over its plate before it lowers its volts. Common practice, no source."""
+"""Current limit of a supply as a share of its rating. Common practice, no source."""
 SAG_MOHM = 20.0
 CABLE_FACTOR = 1.5
 OFF_SHARE = 0.03
@@ -118,7 +118,7 @@ MEANWHILE = {
     "other meter": 0.06,
     "10 mV steps": 0.04,
 }
-"""Chance of each condition beside a unit's state."""
+"""Probability of each condition, drawn in addition to a unit's state."""
 WARMS = 0.35
 """Share of its way to its warm resistance that a joint goes during one reading under load."""
 WARM_A = 0.1
@@ -132,7 +132,7 @@ OURS_ONLY = ("regulated",)
 
 @dataclass(frozen=True)
 class Hidden:
-    """What is wrong with a unit and what is special about it.
+    """Faults of a unit and its deviations from the design.
 
     Attributes:
         state: family, of `SOUND`, `SINGLE` or `SEVERAL`.
@@ -238,7 +238,7 @@ class Operating:
 
 
 class Unit:
-    """One built unit with its faults, its meter and its maker's eyes and fingers.
+    """One built unit with its faults, its meter, and the errors of its maker's eyes and fingers.
 
     It can be looked at by `virtual.observe`.
 
@@ -248,7 +248,7 @@ class Unit:
         hidden: what is wrong with it.
         left: faults that are still there.
         meter: what it is read with.
-        named_meter: what the person says it is read with.
+        named_meter: meter that the person names as the one in use.
         truth: `ngspice` or `ours`.
     """
 
@@ -335,7 +335,7 @@ class Unit:
     # -- what follows from the faults --------------------------------------------------------
 
     def _power_off(self) -> None:
-        """Switch off: nodes forget what they were told, joints cool; wire up what is wrong."""
+        """Switch off: nodes lose their data and joints cool; then wire up the remaining faults."""
         shape = (self.design.node_count, self.design.node.channels)
         self._latched = np.zeros(shape, dtype=np.uint8)
         self._wanted = self._latched
@@ -388,7 +388,7 @@ class Unit:
     def _limited(self) -> dict[str, float]:
         """Return volts of supplies that give less into a short, inf where the fuse has blown. [V]
 
-        Our own circuit finds them, dark, whatever gives the operating points.
+        Our own circuit finds them, dark, even if ngspice solves the operating points.
         """
         self._limits = {}
         shorts = self._shorts()
@@ -427,7 +427,7 @@ class Unit:
 
     @property
     def point(self) -> Operating:
-        """The operating point now; nodes short of volts lose what they were told."""
+        """Operating point now; nodes below their logic voltage lose their data."""
         point = self._point_of(self._duty())
         asleep = point.node_v < self.design.node.logic_v
         fallen = asleep & self._latched.any(axis=1)
@@ -501,7 +501,7 @@ class Unit:
         return told
 
     def latched(self) -> NDArray[np.uint8]:
-        """Return what each node was last told, shape (nodes, colours)."""
+        """Return the last data of each node, shape (nodes, colours)."""
         return self._latched
 
     def browned_out(self) -> NDArray[np.bool_]:
@@ -536,7 +536,7 @@ class Unit:
                 self.warmth = round(self.warmth + WARMS * (goal - self.warmth), 3)
 
     def repair(self, where: str, kind: str, words: str) -> str | None:
-        """Work on a suspect, as its words say; return the fault that this put right, if any."""
+        """Repair a suspect at the places its words name; return the fault this removed, if any."""
         self._power_off()
         for text in list(self.left):
             if is_named(text, where, kind, words, self.design):
@@ -620,7 +620,7 @@ def _copper_of(spot: object, design: Design) -> set[int]:
 
 
 def alike(text: str, where: str, design: Design) -> bool:
-    """Return whether no light and no voltage tells a suspect from this fault.
+    """Return whether no light and no voltage distinguishes a suspect from this fault.
 
     Data that stop at one place of the chain: a joint of the hop, the strand behind it turned round,
     its first node passing nothing on, or the last node before it without an output.

@@ -1,4 +1,4 @@
-"""How fast the bridge shows frames, and how soon a pulled plug is noticed.
+"""Frame rate of the bridge, and the delay until a pulled plug is noticed.
 
 The real firmware in simavr, held to real time, through our driver and a pty, by the board's own
 clock; without the 1 to 16 ms that a USB serial chip adds to each answer.

@@ -1,4 +1,4 @@
-"""How long a prediction takes, beside ngspice on the same circuit.
+"""Time of a prediction, compared with ngspice on the same circuit.
 
 By hand: `python tests/bench/circuit.py`. Prints; judges nothing.
 """
@@ -32,7 +32,7 @@ from tests.bench.figures import note, run
 
 SIZES = [(12, 30), (16, 48), (24, 60), (32, 90), (48, 120), (64, 160)]
 LEVELS = (1.0, 0.1)
-"""At full white the larger fans are starved, at a tenth none is."""
+"""At full white the larger fans are in undervoltage, at a tenth no fan is."""
 BUDGET_MS = {(12, 30): 3.0, (64, 160): 120.0}
 TIMES, LEAST_S = 15, 0.5
 """Runs at the least, and for how long: a processor wakes up slowly."""
@@ -41,7 +41,10 @@ NGSPICE_SIZES = SIZES[:4]
 
 
 def fan(strands: int, nodes: int) -> Design:
-    """Strands between two buses with one feed, stout enough that the small one is not starved."""
+    """Return a fan: strands between two buses, with one feed.
+
+    The wire and copper are thick enough to keep the smallest fan out of undervoltage.
+    """
     wire, copper = parse_wire("16 AWG"), board_copper(2.0, 8.0)
     numbers = range(1, strands + 1)
     return Design(

@@ -39,7 +39,7 @@ from tests.bench.learning import DESIGNS, find, hide
 
 @dataclass
 class Tally:
-    """How comparisons went."""
+    """Counts of comparison results."""
 
     changed: int = 0
     named: int = 0
@@ -47,7 +47,7 @@ class Tally:
     within: list[bool] = field(default_factory=list)
     unchanged: int = 0
     wrong: int = 0
-    """Joints that had not changed and were said to have."""
+    """Unchanged joints that were reported as changed."""
 
     def add(self, changes: tuple[JointChange, ...], built: BuiltUnit, hidden: str) -> None:
         """One comparison; of an unchanged unit where nothing is hidden."""
@@ -86,7 +86,7 @@ def session(engine: Engine, prop: VirtualProp) -> UnitReadings:
 
 
 def main(units: int, seed: int) -> None:
-    """Run the cases and print what came of them."""
+    """Run the cases and print their results."""
     total = Tally()
     rng = np.random.default_rng(seed)
     for name in DESIGNS:

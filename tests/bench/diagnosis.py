@@ -1,4 +1,4 @@
-"""How well the diagnosis names joints: `python tests/bench/diagnosis.py [cases] [seed]`.
+"""Accuracy of the named joints: `python tests/bench/diagnosis.py [cases] [seed]`.
 
 Simulated units of three designs (two buses at 5 V, one bus at 12 V, links with two feeds) with one
 hidden fault, two, or none. The readings that the engine asks for are taken with a meter that has a
@@ -56,12 +56,12 @@ NOTEBOOK_SUSPECT_V = 0.010
 
 BIN_SD, HEADROOM_SD_V, QUIESCENT_FACTOR = 0.03, 0.15, 1.5
 WARM_CELSIUS, PITCH_SD = 45.0, 0.02
-"""How far truth's loads and lengths are from the model's, beyond its tolerances. Ours."""
+"""Deviations of the true loads and lengths from the model, beyond its tolerances. Ours."""
 
 
 @dataclass
 class EvidenceSet:
-    """How one unit went."""
+    """Results of one unit."""
 
     hidden: list[str]
     named: list[str] = field(default_factory=list)
@@ -121,7 +121,7 @@ def new_unit(design: Design, hidden: Sequence[str], seed: int) -> VirtualProp:
 
 
 def measured(prop: VirtualProp) -> dict[CheckKey, CheckMade]:
-    """What a person types of each supply: the meter's error in it, to a hundredth of a volt."""
+    """Return each supply's volts as typed: with the meter's error, to a hundredth of a volt."""
     built = prop.built
     keys: list[CheckKey] = [("supply", feed.name) for feed in built.design.feeds]
     shown = [f"{feed.volts * built.meter_gain:.2f}" for feed in built.design.feeds]
@@ -129,7 +129,7 @@ def measured(prop: VirtualProp) -> dict[CheckKey, CheckMade]:
 
 
 def engine_of(engine: Engine, prop: VirtualProp) -> Engine:
-    """What weighs this unit's readings: by the volts of its supplies where there are several."""
+    """Return the engine for this unit's readings, with its measured supplies if it has several."""
     supplied = with_measured_supplies(prop.design, measured(prop))
     return engine if supplied == prop.design else Engine(supplied)
 
@@ -150,7 +150,7 @@ def look(prop: VirtualProp, lit: LitSet) -> list[Mark]:
 
 
 def named(finding: Finding) -> str:
-    """The likeliest joint, or nothing where nothing being wrong is likelier."""
+    """Return the likeliest joint, or an empty text if a healthy unit is likelier."""
     total: dict[str, float] = {"": finding.healthy}
     for suspect in finding.suspects:
         total[suspect.where] = total.get(suspect.where, 0.0) + suspect.probability
@@ -158,7 +158,7 @@ def named(finding: Finding) -> str:
 
 
 def note(case: EvidenceSet, finding: Finding) -> None:
-    """Keep what was said of each suspect, for the calibration."""
+    """Keep each suspect's probability and guilt, for the calibration."""
     total: dict[str, float] = {}
     for suspect in finding.suspects:
         total[suspect.where] = total.get(suspect.where, 0.0) + suspect.probability
@@ -194,7 +194,7 @@ def find(engine: Engine, design: Design, hidden: list[str], seed: int) -> Eviden
 
 
 def _judge_ohms(case: EvidenceSet, finding: Finding) -> None:
-    """The estimated resistance beside the hidden one."""
+    """Compare the estimated resistance with the hidden one."""
     where, _, ohm = case.hidden[0].partition("=") if case.hidden else ("", "", "open")
     ohms = next((s.ohms for s in finding.suspects if s.where == where and s.ohms), None)
     if ohm != "open" and ohms is not None:
@@ -260,13 +260,13 @@ def notebook(prop: VirtualProp) -> tuple[str, int]:
 
 @dataclass(frozen=True)
 class Said:
-    """Suspects that were given much the same probability."""
+    """Suspects with nearly the same probability."""
 
     low: float
-    """Least probability of those gathered here; a tenth more is the most."""
+    """Lower end of their range of probability, which is a tenth wide."""
     mean: float
     guilty: float
-    """Share of them that was guilty."""
+    """Share of guilty suspects among them."""
     count: int
 
     def __str__(self) -> str:
@@ -290,7 +290,7 @@ def calibration_error(said: Iterable[tuple[float, bool]]) -> tuple[float, list[S
 def summary(
     title: str, one: list[EvidenceSet], none: list[EvidenceSet], two: list[EvidenceSet]
 ) -> None:
-    """What came of the cases."""
+    """Print the results of the cases."""
     print(f"== {title}")
     if one:
         taken = [case.readings for case in one]
@@ -334,7 +334,7 @@ def note_all(
     two: list[EvidenceSet],
     own: dict[str, list[list[EvidenceSet]]],
 ) -> None:
-    """Keep what came of every case, beside what the design asks for."""
+    """Keep the results of all cases, each with its budget."""
     _note_one(one)
     wrong = sum(case.named != [""] for case in none)
     figures.note(f"healthy units called faulty, of {len(none)}", wrong / len(none) * 100, "%",
@@ -361,7 +361,7 @@ def note_all(
 
 
 def _note_one(one: list[EvidenceSet]) -> None:
-    """Keep what came of the units with one bad joint."""
+    """Keep the results of the units with one bad joint."""
     taken = [case.readings for case in one]
     exact = sum(case.named == [*case.guilty] for case in one)
     figures.note(f"exact joint named, of {len(one)} units", exact / len(one) * 100, "%",
@@ -384,7 +384,7 @@ def _note_one(one: list[EvidenceSet]) -> None:
 
 
 def main(cases: int, seed: int) -> None:
-    """Run the cases and print what came of them."""
+    """Run the cases and print their results."""
     rng = np.random.default_rng(seed)
     own: dict[str, list[list[EvidenceSet]]] = {}
     every: tuple[list[EvidenceSet], list[EvidenceSet], list[EvidenceSet]] = ([], [], [])

@@ -1,4 +1,4 @@
-"""How long a diagnosis takes and what memory: `python -m tests.bench.diagnosis_speed [CHECKOUT]`.
+"""Time and memory of a diagnosis: `python -m tests.bench.diagnosis_speed [CHECKOUT]`.
 
 The command as a whole process, of twelve readings, on a fan of 12 strands by 30 nodes and on one of
 64 by 50, well fed, and with all of it on one feed of 5 V, where most nodes lack headroom; and what
@@ -63,7 +63,7 @@ class Run:
 
 
 def large_fan() -> Design:
-    """64 strands of 50 nodes at 12 V, fed at six pads so that none is starved."""
+    """Return 64 strands of 50 nodes at 12 V, fed at six pads so that none lacks voltage."""
     plain = fan(64, 50)
     cable = parse_wire("8 AWG")
     pads = [BusPad("foot" if n % 2 else "crown", 1 + 63 * n // 5) for n in range(6)]
@@ -149,7 +149,7 @@ def _say(words: str, case: str, runs: list[Run]) -> None:
 
 
 def every_fault(engine: Engine) -> int:
-    """What every probe reads under every single fault and lit set; how many numbers that is.
+    """Predict every probe under every single fault and lit set; return the number of predictions.
 
     Lit set by lit set, as the choice of the next reading does it: half a gigabyte is never written.
     """
@@ -194,7 +194,7 @@ def table() -> None:
 
 
 def _best_ms(work: Callable[[], object]) -> float:
-    """Best of some runs, as processor time: on a busy machine the clock says little."""
+    """Return the best processor time of some runs; wall time varies on a busy machine. [ms]"""
     found = []
     for _ in range(TIMES):
         start_s = time.process_time()

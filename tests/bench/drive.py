@@ -1,4 +1,4 @@
-"""How well frames keep time, beside the sacn library's own sender.
+"""Timing of frames, compared with the sacn library's own sender.
 
 By hand: `python -m tests.bench.drive [--seconds 10] [--json]`, about two and a half minutes.
 Prints; judges nothing. Runs in a network namespace of its own that has only a loopback; packets are
@@ -55,7 +55,7 @@ class Packet:
 
 
 class Ear:
-    """Hears everything on the port, each packet with the kernel's own time."""
+    """Receiver of all data packets on the port, with the kernel's time of each."""
 
     def __init__(self) -> None:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -89,7 +89,7 @@ class Ear:
 
 @contextlib.contextmanager
 def listening() -> Iterator[Ear]:
-    """An ear for as long as this lasts."""
+    """Run a receiver within the context."""
     ear = Ear()
     try:
         yield ear
@@ -110,7 +110,7 @@ def _intervals(heard: list[Packet]) -> np.ndarray:
 
 
 def _pace(gaps: np.ndarray) -> Row:
-    """How far intervals are from the 25 ms that they should be, and when they were far off."""
+    """Return statistics of the intervals: deviations from 25 ms, and the number of stalls."""
     off = np.abs(gaps - PERIOD_S * 1e3)
     p50, p99 = np.percentile(off, [50, 99])
     far_s = np.cumsum(gaps)[off > LATE_MS] / 1e3
@@ -221,7 +221,7 @@ def _cells(kind: str, row: Row) -> list[str]:
 
 
 def _note(kind: str, name: str, row: Row) -> None:
-    """Keep a row's figures, our own beside their budgets."""
+    """Keep a row's figures, our own with their budgets."""
     ours = name.startswith("ours")
     if kind == "pace":
         if "cpu" in row:

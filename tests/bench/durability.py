@@ -1,9 +1,9 @@
-"""What the records survive. By hand: `python tests/bench/durability.py [ROUNDS] [--json]`.
+"""Durability of the records. By hand: `python tests/bench/durability.py [ROUNDS] [--json]`.
 
 Real processes write scripted sessions and are killed at random moments; disks fill up; files are
 cut and spoilt. After each the bench is opened again and every event that was acknowledged is looked
 for, and every event that is there is looked at. Prints figures. Pulling the plug of the machine
-itself is not tried here: that rests on SQLite and on a disk that tells the truth.
+itself is not tried here: that depends on SQLite and on a disk that reports honestly.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ ROUNDS_A_BENCH = 20
 LONGEST_S = 0.15
 """Latest moment of a kill, from the start of the process. [s]"""
 NEVER = ("lost", "half", "holes", "unnoticed")
-"""What must not happen even once."""
+"""Counts that must stay zero."""
 SMALL_DISKS = ("200k", "300k", "500k", "1m")
 
 Ack = tuple[str, str, str]
@@ -88,7 +88,7 @@ def evening(draw: random.Random) -> Iterator[SessionEvent]:
 
 
 def work(folder: Path, seed: int, out: int) -> NoReturn:
-    """Go on with what was left, then test unit after unit; says each event once it is kept."""
+    """Resume an unfinished session, then test unit after unit; report each event that is kept."""
     draw = random.Random(seed)
     with Shelf(folder) as shelf:
         left = unfinished_sessions(shelf)
@@ -116,7 +116,7 @@ def run_until(
     """Let another process act, and kill it at a moment; without one, let it end.
 
     Args:
-        act: what it does; is given where to say what it kept.
+        act: function to run there; its argument is the descriptor for acknowledged events.
         end_s: when it is killed. [s]
         from_first: the time runs from the first event that it kept, not from its start.
 
@@ -161,9 +161,9 @@ def _heard(reading: int, process: int, end_s: float | None, from_first: bool) ->
 
 
 def look(folder: Path, acks: Acks) -> Figures:
-    """Open the bench again: what is lost, what is half there, and what is there unsaid.
+    """Open the bench again and count events that are lost, half kept, or never acknowledged.
 
-    What is there unsaid is added to what is expected from now on.
+    The unacknowledged ones are added to `acks`, and expected from then on.
     """
     with Shelf(folder) as shelf:
         there: Acks = {
@@ -181,7 +181,7 @@ def look(folder: Path, acks: Acks) -> Figures:
 
 
 def _stage_by_events(shelf: Shelf, tag: str) -> Stage:
-    """Where a unit should be: an event and its move are kept together or not at all."""
+    """Return a unit's stage by its events: an event and its move are kept both or not at all."""
     stage: Stage = "bare"
     for row in shelf.sessions(tag):
         stage = Session.resume(shelf, row.id).state.stage or stage
@@ -352,7 +352,7 @@ def spoilt_files(base: Path, rounds: int) -> Figures:
 
 
 def _judge(folder: Path, octets: bytes, acks: Acks, found: Figures) -> bool:
-    """Whether the damage is told of at the start; where it is not, whether anything is other."""
+    """Return whether opening the bench reports the damage; if not, count the differences in it."""
     for side in ("-wal", "-shm"):
         (folder / f"{DATABASE_FILE}{side}").unlink(missing_ok=True)
     (folder / DATABASE_FILE).write_bytes(octets)
@@ -370,7 +370,7 @@ def _judge(folder: Path, octets: bytes, acks: Acks, found: Figures) -> bool:
 
 
 def study(base: Path, rounds: int) -> dict[str, Figures]:
-    """All of it."""
+    """Run all trials of the records; return their counts by name."""
     return {
         "killed at random moments": kills(base, rounds),
         "killed while brought forward": kills_while_brought_forward(base, max(3, rounds // 6)),

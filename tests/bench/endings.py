@@ -21,7 +21,7 @@ TRIALS = 200
 
 
 def main(trials: int = TRIALS, seed: int = 1) -> int:
-    """Try so many losses; 1 where a process stayed or a prop stayed lit."""
+    """Try so many losses; return 1 if a process kept running or a prop stayed lit."""
     chance = random.Random(seed)
     ended: list[Ended] = []
     wrong: list[str] = []

@@ -11,7 +11,7 @@ from typing import Any
 
 NOTED: list[dict[str, Any]] = []
 ALSO: dict[str, Any] = {}
-"""What a bench tells beside its figures, for tests that look closer."""
+"""Further results of a bench, next to its figures, for tests that need them."""
 AS_JSON = "BENCH_JSON"
 
 
@@ -46,7 +46,7 @@ def run(main: Callable[[], int | None]) -> None:
     """Run a bench; with `--json` what it prints goes to standard error and its figures out."""
     if "--json" in sys.argv:
         sys.argv.remove("--json")
-        os.environ[AS_JSON] = "1"  # for a bench that begins itself anew
+        os.environ[AS_JSON] = "1"  # for a bench that starts itself again
     if AS_JSON not in os.environ:
         sys.exit(main() or 0)
     with contextlib.redirect_stdout(sys.stderr):

@@ -184,7 +184,7 @@ def repair(
     repaired: list[str],
     before: list[PreRepairEvidence],
 ) -> tuple[list[Reading], list[Mark]]:
-    """What stays after work on a suspect, guilty or not."""
+    """Return the readings and marks that remain valid after work on a suspect, guilty or not."""
     prop.repair(where)
     valid = still_valid(prop.design, where, readings)
     kept = [reading for reading, ok in zip(readings, valid, strict=True) if ok]
@@ -269,7 +269,7 @@ def show(found: dict[str, Any], large: bool) -> None:
 
 
 def in_own_process(words: Iterable[str]) -> dict[str, Any]:
-    """A row by a process of its own: memory of one says nothing of another."""
+    """Return a row from a process of its own, so that its memory does not include other rows."""
     code = [sys.executable, "-m", "tests.bench.findings", "--row", *words]
     done = subprocess.run(code, capture_output=True, text=True, check=True)
     found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])

@@ -1,7 +1,7 @@
-"""Installs benchtest afresh on every Python of this machine that it supports, and tries it.
+"""Fresh installation of benchtest on every supported Python of this machine, with a trial run.
 
-By hand, since libraries are installed anew for each: `python tests/bench/install.py`. Ends with 1
-where one of them fails. Pythons are looked for on PATH, in /usr/bin and under ~/.pyenv.
+By hand, since libraries are installed again for each: `python tests/bench/install.py`. Ends with 1
+if one of them fails. Pythons are looked for on PATH, in /usr/bin and under ~/.pyenv.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def install(python: Path, archive: Path, folder: Path) -> None:
 
 
 def run(words: list[str | Path], folder: Path) -> None:
-    """Run a command in a folder that knows nothing of this one; raises what it printed."""
+    """Run a command in a folder, without this environment; raise its output if it fails."""
     environment = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "VIRTUAL"))}
     environment |= {"XDG_DATA_HOME": str(folder / "data")}
     done = subprocess.run(

@@ -1,13 +1,13 @@
-"""What the fifth unit of a batch owes to the four before it: `python tests/bench/learning.py`.
+"""Benefit of four earlier units of a batch for the fifth: `python tests/bench/learning.py`.
 
 Simulated batches of the three demo designs: node current, wire, copper and the bench's supply are
 drawn for the batch and again for each of its units, so that a unit by itself is as far from its
-design as the tolerances say, whatever it shares. Four healthy units are read as the engine asks,
-until they are cleared; then with the readings that teach most besides (`diagnosis/teach.py`) and
-the feeds' amperes by a clamp. Then others, with a hidden fault or none, are read three times: as
-the first unit of their kind, and with what the four teach, without and with the readings that were
-taken to teach. Same unit, same fault, same meter, so the differences are of pairs. Units that share
-nothing with the four, and those on another supply, show what it costs to have believed otherwise.
+design as the tolerances allow. Four healthy units are read as the engine asks, until they are
+cleared; then the readings that inform most about the batch are added, and the feeds' amperes by a
+clamp. Then other units, with a hidden fault or none, are read three times: as the first unit of
+their kind, and with the figures learned from the four, without and with the added readings. Unit,
+fault and meter are the same, so the differences are of pairs. Units that share nothing with the
+four, and those on another supply, show the cost of a wrong assumption.
 
 Words on the command line: batches of each design, faults for each batch (healthy units are half as
 many), and seed. Prints figures; asserts nothing.
@@ -128,7 +128,7 @@ def clamped(prop: VirtualProp, seed: int) -> list[Reading]:
 
 @dataclass
 class EvidenceSet:
-    """How one unit went, read one way."""
+    """Results of one unit, read one way."""
 
     hidden: str
     readings: int
@@ -144,7 +144,7 @@ class EvidenceSet:
 
 
 def find(engine: Engine, prop: VirtualProp, hidden: str = "") -> tuple[EvidenceSet, list[Reading]]:
-    """Take what the engine asks for until it is settled."""
+    """Take the readings that the engine requests until the finding is settled."""
     readings: list[Reading] = []
     case = EvidenceSet(hidden, 0, "", 0.0)
     finding = engine.diagnose(readings)
@@ -223,7 +223,7 @@ def study(
 
 
 def summary(title: str, found: dict[str, list[EvidenceSet]]) -> None:
-    """What came of one design, or of all, in one world."""
+    """Print the results of one design, or of all, in one world."""
     print(f"== {title}")
     first = found["first"]
     for way, cases in found.items():
@@ -260,7 +260,7 @@ def summary(title: str, found: dict[str, list[EvidenceSet]]) -> None:
 
 
 def budget(plain: Engine, seed: int) -> None:
-    """Where the doubt of typical readings comes from, before and after learning. [mV]"""
+    """Print the parts of the uncertainty of typical readings, before and after learning. [mV]"""
     design = plain.design
     _, readings = find(plain, Batch(design, (0.9, 0.95, 0.95), seed).unit(1))
     known = replace(FROM_MANY_REELS, current=0.01, wire=0.01, copper=0.01)
@@ -291,7 +291,7 @@ def budget(plain: Engine, seed: int) -> None:
 
 
 def main(batches: int, faults: int, seed: int) -> None:
-    """Run the batches and print what came of them."""
+    """Run the batches and print their results."""
     every: dict[str, dict[str, list[EvidenceSet]]] = {world: {} for world in SHARES}
     for name in DESIGNS:
         text = files("benchtest.virtual").joinpath(f"{name}.toml").read_text("utf-8")

@@ -42,7 +42,7 @@ async def _program(folder: Path, size: tuple[int, int], seed: int, keys: int) ->
 
 
 def main(keys: int = KEYS, seed: int = 1) -> None:
-    """Press so many keys; the first that goes wrong ends it with what was pressed."""
+    """Press so many keys; stop at the first failure, with the keys pressed."""
     shelves = lit = pressed = programs = 0
     while pressed < keys:
         part = min(A_PROGRAM, keys - pressed)

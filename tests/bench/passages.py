@@ -402,7 +402,7 @@ PASSAGES: dict[str, tuple[str, Callable[[Kept], str]]] = {
 
 
 def passage(name: str, kept: Kept) -> str:
-    """Return the text between the markers; without a figure, a sentence or cell says that."""
+    """Return the text between the markers; a sentence or cell notes a figure not measured yet."""
     benches, says = PASSAGES[name]
     text = says(kept).strip()
     if NOT_YET not in text:

@@ -1,4 +1,4 @@
-"""How long an event takes until it is on disk. By hand: `python tests/bench/records.py [FOLDER]`.
+"""Time until an event is on disk. By hand: `python tests/bench/records.py [FOLDER]`.
 
 Give a folder on the disk that will hold the records: an SD card is slower than this machine's.
 Judges nothing.

@@ -1,9 +1,9 @@
-"""Runs the benches, each in a process of its own, and writes the page of figures.
+"""The runner of the benches, each in a process of its own, and the writer of the page of figures.
 
     python -m tests.bench.run                 all of them; about an hour and a half
     python -m tests.bench.run startup drive   these again; the others' figures stay, with their date
     python -m tests.bench.run --quick         a short try of each, onto a page of its own in /tmp
-    python -m tests.bench.run --page          measures nothing: the page and the documents anew
+    python -m tests.bench.run --page          measures nothing; writes the page and documents again
 
 What was measured is kept in `hw_notes/figures.json`; `hw_notes/figures.md` is made of it alone, and
 so are the sentences and tables with figures in the other documents (`passages.py`).
@@ -146,7 +146,7 @@ BENCHES = {
 
 
 def machine() -> dict[str, Any]:
-    """What the figures are measured on, and how busy it is now."""
+    """Return the machine that the figures are measured on, and its load now."""
     model = platform.processor() or platform.machine()
     cpuinfo = Path("/proc/cpuinfo")
     if cpuinfo.exists():
@@ -211,7 +211,7 @@ def _fuzzed(answer: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def page(kept: dict[str, Any]) -> str:
-    """The page, from what was kept alone."""
+    """Return the page of figures, from the kept results alone."""
     lines = [
         "# Figures",
         "",

@@ -1,4 +1,4 @@
-"""How quick the terminal program feels: its first paint, and from a key to the packet.
+"""Response times of the terminal program: its first paint, and from a key to the packet.
 
 By hand: `python -m tests.bench.screen [ROUNDS] [OTHER_CHECKOUT]`; with another checkout, both take
 turns in one run. Prints; judges nothing. Runs in a network namespace that has only a loopback.
@@ -36,7 +36,7 @@ Bare().run()
 
 
 def first_paint_ms(words: Sequence[str], shows: bytes, root: Path = HERE) -> float:
-    """From the start of a process until it shows these words."""
+    """Return the time from the start of a process until it shows these words. [ms]"""
     start_s = time.monotonic()
     seen = b""
     with program(words, root) as ours:
@@ -47,7 +47,7 @@ def first_paint_ms(words: Sequence[str], shows: bytes, root: Path = HERE) -> flo
 
 
 def key_to_packet_ms(root: Path) -> tuple[list[float], list[float]]:
-    """From a key to the first packet with the next strand.
+    """Measure the time from a key to the first packet with the next strand.
 
     Returns:
         Of keys that are a verdict (disk, then light), and of keys that choose another strand while
@@ -90,7 +90,7 @@ def _key(ear: Ear, ours: int, key: bytes) -> float:
 
 
 def paints(rounds: int, root: Path) -> None:
-    """First paint beside a bare Textual program, taken in turn."""
+    """Time the first paint, in turn with that of a bare Textual program."""
     with tempfile.TemporaryDirectory() as folder:
         bench = str(Path(folder) / "bench")
         shelf = ["-m", "benchtest", "--bench", bench]

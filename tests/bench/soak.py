@@ -1,4 +1,4 @@
-"""Eight bench hours: does memory, a thread or a file stay behind, and does the clock drift?
+"""Eight bench hours: growth of memory, threads and open files, and drift of the frame clock.
 
     python -m tests.bench.soak [HOURS] [DRIFT_SECONDS]
 
@@ -46,7 +46,7 @@ from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.figures import note, run
 
 UNITS_AN_HOUR = 6
-"""A practised person takes some ten minutes for a unit."""
+"""A practised person tests a unit in some ten minutes."""
 READINGS = 6
 WARM_UNITS = 16
 """Units until caches are full; growth is counted from there. With 8 it still grew for a while, and
@@ -57,7 +57,7 @@ PERIOD_S = 0.025
 
 
 class Counted:
-    """What this process holds."""
+    """Memory, threads and files of this process."""
 
     def __init__(self) -> None:
         gc.collect()
@@ -103,7 +103,7 @@ def _frame(duty: np.ndarray) -> np.ndarray:
 
 
 class Ear:
-    """Hears what is driven, with the kernel's time of arrival, and gives it to a controller."""
+    """Receiver of driven frames, with the kernel's time of arrival, for a virtual controller."""
 
     def __init__(self, universes: int) -> None:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -115,7 +115,7 @@ class Ear:
         self.heard = 0
 
     def empty(self) -> None:
-        """Take all that came."""
+        """Pass all waiting packets to the controller."""
         while True:
             try:
                 octets = self._socket.recv(2000)

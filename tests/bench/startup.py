@@ -1,4 +1,4 @@
-"""How long commands take to start. By hand: `python tests/bench/startup.py`. Judges nothing."""
+"""Start times of commands. By hand: `python tests/bench/startup.py`. Judges nothing."""
 
 from __future__ import annotations
 

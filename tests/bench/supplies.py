@@ -1,4 +1,4 @@
-"""Supplies that are apart: `python tests/bench/supplies.py [healthy] [faulty] [seed]`.
+"""Supplies with different volts: `python tests/bench/supplies.py [healthy] [faulty] [seed]`.
 
 Units of the demo design with two feeds, healthy or with one bad joint, are read as the engine asks,
 each twice: by the design's volts, and by those that a meter shows of both supplies before power, as
@@ -33,7 +33,7 @@ def both_ways(design: Design, engine: Engine, hidden: list[str], seed: int) -> l
 
 
 def main(healthy: int, faulty: int, seed: int) -> None:
-    """Run the units and print what came of them."""
+    """Run the units and print their results."""
     design = parse_design(
         files("benchtest.virtual").joinpath(f"{DESIGN}.toml").read_text("utf-8"), DESIGN
     )

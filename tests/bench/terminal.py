@@ -18,7 +18,7 @@ SCREEN = (40, 110)
 
 @contextlib.contextmanager
 def program(words: Sequence[str], root: Path | None = None) -> Iterator[int]:
-    """Run Python with these words on a pty, in a checkout; gives the end that a person sits at."""
+    """Run Python with these words on a pty, in a checkout; yield the user's end of the pty."""
     ours, theirs = pty.openpty()
     termios.tcsetwinsize(theirs, SCREEN)
     os.set_blocking(ours, False)
@@ -37,7 +37,7 @@ def program(words: Sequence[str], root: Path | None = None) -> Iterator[int]:
 
 
 def drawn(ours: int, seconds: float = 0.0) -> bytes:
-    """What is drawn meanwhile: a terminal that nobody reads would block."""
+    """Return the output of a time, read at once: a terminal that is not read would block."""
     found, end_s = b"", time.monotonic() + seconds
     while True:
         with contextlib.suppress(OSError):  # nothing more is drawn
