@@ -169,7 +169,7 @@ def test_raising_a_joint_never_raises_the_current_through_it(
 def test_regulated_nodes_hold_their_power_or_the_prop_does_not_start(
     make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object]
 ) -> None:
-    """`I = P / V` at every lit node while the prop starts, whatever its joints."""
+    """`I = P / V` at every lit node of a prop that starts, for any joint resistances."""
     design, bad, duty = _cook(recipe, make_fan, make_kind)
     solution = solve(Circuit(design, bad), duty)
     kind, lit = design.node, duty.any(axis=1)

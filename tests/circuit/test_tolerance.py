@@ -115,9 +115,9 @@ def _volts(
 
 
 def _sampled_v(design: Design, probes: list[Probe]) -> FloatArray:
-    """Volts of units built at random within the tolerances, shape (UNITS, probes).
+    """Return volts of random units within the tolerances, shape (UNITS, probes). [V]
 
-    The draws are spread evenly over each cause (SciPy's Latin hypercube), so that 2 000 units tell
+    The draws are spread evenly over each cause (SciPy's Latin hypercube), so that 2 000 units give
     a standard deviation to a percent or two.
     """
     tolerances, names = STIFF, [joint.name for joint in power_joints(design)]

@@ -175,7 +175,7 @@ def test_an_interrupt_ends_the_wait_for_a_file(
 
 def _joined(pipe: Path, writers: list[int]) -> bool:
     """Return True once a command reads from a pipe; then hold its other end open."""
-    with contextlib.suppress(OSError):  # while nobody reads
+    with contextlib.suppress(OSError):  # while no command reads
         writers.append(os.open(pipe, os.O_WRONLY | os.O_NONBLOCK))
     return bool(writers)
 

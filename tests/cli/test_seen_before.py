@@ -25,7 +25,7 @@ from benchtest.session.session import Session
 
 Run = Callable[..., Any]
 CURRENT, COPPER = 1.10, 1.15
-"""What the batch on the bench has over its prop file."""
+"""Node current and copper resistance of the batch, relative to its prop file."""
 ASKED = [("all", "foot:1+>foot:4+"), ("all", "3B"), ("none", "3B"), ("all", "crown:1->crown:4-")]
 
 

@@ -1,4 +1,4 @@
-"""All units of a design beside each other; a unit beside what it was."""
+"""Comparison of all units of a design, and of a unit with its earlier tests."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def test_a_design_without_units_gets_a_guess(batch: Shelf) -> None:
         batch_content(batch, "Smal fan", NOW)
 
 
-def test_a_label_says_what_was_concluded(batch: Shelf) -> None:
+def test_a_label_shows_stage_and_result_of_the_last_test(batch: Shelf) -> None:
     good, bad = label_content(batch, "WF-01"), label_content(batch, "WF-05")
     assert (good.stage, good.date, good.design) == ("sealed", "2026-11-25", "Small fan")
     assert (bad.good, bad.result) == (False, "Not yet")

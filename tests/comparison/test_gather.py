@@ -83,7 +83,7 @@ def test_a_joint_that_has_grown_is_named_with_what_to_do(shelf: Shelf, tested: B
     assert change.after.low_ohm < 0.1 < change.after.high_ohm
     assert found.sentences[0].startswith("2A+ grew from at most ")
     assert found.sentences[0].endswith(": repair it before it fails.")
-    # two other joints were read across in both tests; what nobody read may have changed
+    # two other joints were read across in both tests; joints without readings may have changed
     assert "were not shown in one test or more: they may have changed." in found.sentences[1]
     assert [row.where for row in found.worth_showing] == ["2A+"]
 
@@ -96,7 +96,7 @@ def test_a_unit_that_has_not_changed_has_no_change(shelf: Shelf, tested: Bench) 
     assert found.sentences[0] == "No joint has changed beyond noise."
 
 
-def test_a_joint_that_was_bad_and_still_is_has_no_change_but_is_told(
+def test_a_joint_that_is_bad_in_both_tests_is_named_without_a_change(
     shelf: Shelf, tested: Bench
 ) -> None:
     tested(2025, "2A+=0.1")
@@ -155,7 +155,7 @@ def test_any_two_tests_are_chosen_by_date_or_record(shelf: Shelf, tested: Bench)
         gather_tests(shelf, "WF-03", ["2025-11-25", "2023-11-25"])
 
 
-def test_what_cannot_be_compared_is_said(
+def test_tests_that_cannot_be_compared_are_refused_or_listed_as_left_out(
     shelf: Shelf, tested: Bench, design_text: str, begin: Bench
 ) -> None:
     with pytest.raises(NameFault, match="not on this bench"):
@@ -174,7 +174,9 @@ def test_what_cannot_be_compared_is_said(
     assert found.left_out == ("2025-11-25: the prop was wired differently",)
 
 
-def test_many_years_are_told_by_the_first_and_the_last_ones(shelf: Shelf, tested: Bench) -> None:
+def test_of_many_years_the_first_and_the_last_ones_are_gathered(
+    shelf: Shelf, tested: Bench
+) -> None:
     for year in range(2016, 2028):
         tested(year, read=("2A+",))
     found = gather_tests(shelf, "WF-03")

@@ -1,8 +1,6 @@
-"""Tests that every driver passes, whatever its wire.
+"""Tests that every driver passes, on any wire.
 
 A driver's tests inherit `DriverContract` and define how to make one and how to read the prop.
-
-A driver's tests inherit `DriverContract` and say how to make one and what the prop then shows.
 """
 
 from __future__ import annotations

@@ -2,9 +2,6 @@
 
 A prop file may contain any printable line, and an imported record brings one along: such a name is
 shown literally and has no effect. Names with other characters are refused.
-
-What a prop file may hold is any printable line, and an imported record brings one along: such a
-name must stand there as it is, and do nothing. What is not printable is refused at the door.
 """
 
 from __future__ import annotations

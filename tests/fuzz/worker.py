@@ -4,11 +4,6 @@
 
 Coverage-guided by atheris if installed, else random. Results are in FOLDER: `counts.json`, and each
 input that showed a defect with its message next to it.
-
-    python -m tests.fuzz.worker TARGET SECONDS FOLDER
-
-Coverage-guided by atheris where it is installed, else by chance alone. What was found lies in
-FOLDER: `counts.json`, and each input that showed a defect with its words beside it.
 """
 
 from __future__ import annotations

@@ -79,7 +79,7 @@ def made(seed: int) -> Made:
     return Made(_state(seed), text, design, _lit(chance, seed, design), _bad(chance, seed, design))
 
 
-# -- What the file says -----------------------------------------------------------------------
+# -- Content of the prop file -----------------------------------------------------------------
 
 
 def _prop(chance: np.random.Generator, seed: int) -> Table:
@@ -90,7 +90,7 @@ def _prop(chance: np.random.Generator, seed: int) -> Table:
     copper, pads = SHAPES[shape](chance, count)
     node: Table = {"kind": kind.name}
     if _state(seed) == "starved":
-        # three LEDs in series leave more to lose, so they take more to starve
+        # three LEDs in series have more headroom, so undervoltage takes more current
         node["channel_ma"] = round(kind.channel_ma * kind.volts * chance.uniform(1.5, 3.0), 1)
     else:
         # where nothing conducts, copper that is cut off has no volts of its own to compare

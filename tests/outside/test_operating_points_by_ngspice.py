@@ -20,7 +20,7 @@ from tests.outside.ngspice import by_ngspice, compare
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]
 FAMILIES: list[Family] = ["sink", "resistor", "series-colours"]
-"""Those with one solution whatever the joints; regulated nodes are tried below."""
+"""Families with one solution for any joint resistances; regulated nodes are tried below."""
 
 
 @pytest.mark.parametrize("name", sorted(catalogue()))

@@ -172,7 +172,7 @@ def test_a_preview_is_never_shown_on_a_prop(controller: E131Receiver, data_packe
 def test_only_start_code_zero_lights(
     controller: E131Receiver, data_packet: Packet, start_code: int
 ) -> None:
-    # 7.7; a source that sends only other codes darkens nothing, whatever its priority
+    # 7.7; a source that sends only other codes darkens nothing, at any priority
     controller.receive(data_packet(b"\x01"), 0.0)
     other = data_packet(b"\xff", cid=OTHER, priority=200, dmxStartCode=start_code)
     assert not controller.receive(other, 0.0)

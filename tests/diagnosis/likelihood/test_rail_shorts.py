@@ -114,7 +114,7 @@ def test_a_short_with_resistance_is_found_and_no_joint(
     assert (first.where, first.fault) == ("feed1", "short")
     assert first.probability > 0.9
     assert sum(s.probability for s in finding.suspects if s.fault in ("resistive", "open")) < 0.2
-    # volts at one place under other lit sets say the same again
+    # volts at one place under other lit sets repeat the same information
     assert max(Counter(row.reading.probe for row in finding.readings).values()) <= 3
 
 

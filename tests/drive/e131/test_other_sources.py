@@ -80,7 +80,7 @@ def test_packets_without_light_for_the_prop_are_skipped(
 
 
 def test_a_preview_is_reported_as_one(data_packet: Packet) -> None:
-    # ANSI E1.31-2018, 6.2.6: preview data are not for a live output, whatever their priority
+    # ANSI E1.31-2018, 6.2.6: preview data are not for a live output, at any priority
     others = _others()
     _hear(others, data_packet(cid=PIER, priority=200, previewData=True))
     assert "preview" in others.present(0.0)[0].effect

@@ -70,7 +70,7 @@ def test_other_answers_are_not_readings(line: str, words: str) -> None:
 
 
 def test_errors_differ_from_no_error() -> None:
-    """-113 is an undefined header, 0 is none. SCPI-1999, volume 2, 21.8, from memory."""
+    """-113 is an undefined header, 0 is no error. SCPI-1999, volume 2, 21.8, from memory."""
     assert parse_error('0,"No error"') is None
     assert parse_error("+0") is None
     assert str(parse_error('-113,"Undefined header"')) == "-113 Undefined header"
