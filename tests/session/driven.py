@@ -1,4 +1,4 @@
-"""A unit that is driven on loopback, and somebody at its keys."""
+"""A unit that is driven on loopback, and its operation by keys."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SOON_S = 10.0
 
 
 class Prop:
-    """Hears what the prop would hear, on loopback alone."""
+    """Receiver in place of a prop, on loopback only."""
 
     def __init__(self, design: Design) -> None:
         self.design = design
@@ -29,7 +29,7 @@ class Prop:
         self.port: int = self._socket.getsockname()[1]
 
     def shows(self, wanted: Frame) -> bool:
-        """Whether it comes to show that."""
+        """Return whether the wanted frame arrives in time."""
         due_s = time.monotonic() + SOON_S
         while time.monotonic() < due_s:
             octets = self._socket.recv(2000)

@@ -1,4 +1,4 @@
-"""The whole job without a person, over real packets; it finds what was hidden."""
+"""The whole test without a person, over real packets; it finds the hidden fault."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def test_a_seed_hides_one_fault_and_always_the_same(willow: Design) -> None:
     assert all(0.12 <= ohm <= 6.0 for ohm in ohms)
 
 
-def test_the_demo_names_and_mends_what_was_hidden(demo: Demo) -> None:
+def test_the_demo_names_and_repairs_the_hidden_fault(demo: Demo) -> None:
     outcome, told = demo.outcome, demo.told
     assert outcome.found, (outcome, told)
     where = outcome.hidden.partition("=")[0]

@@ -1,4 +1,4 @@
-"""One key a decision, from before power to the next unit; every decision an event on disk."""
+"""A whole evening: one key for each decision, and one event on disk for each."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Clock:
 
 @pytest.fixture
 def clock() -> Clock:
-    """What a soak is timed by."""
+    """Clock that times a soak."""
     return Clock()
 
 
@@ -56,7 +56,7 @@ def clock() -> Clock:
 def fresh(
     begin: Callable[..., Session], fan: Design, clock: Clock, prop: Prop
 ) -> Iterator[Workbench]:
-    """A unit with nothing behind it."""
+    """Workbench of a unit without any events."""
     driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as frames:
         yield Workbench(begin(), frames, None, clock)
@@ -135,7 +135,7 @@ def test_every_step_back_is_an_undo(fresh: Workbench) -> None:
     assert fresh.advice.check == ("supply", "main")
 
 
-def test_halves_find_a_dark_node_and_one_more_look_tells_it_from_a_break(
+def test_halves_find_a_dark_node_and_one_more_look_distinguishes_it_from_a_break(
     workbench: Workbench,
 ) -> None:
     _fail(workbench, 1)
@@ -287,7 +287,7 @@ def test_a_slip_is_asked_about_once_and_then_believed(workbench: Workbench) -> N
     assert [reading.volts for reading in workbench.session.state.readings] == [0.482]
 
 
-def test_brightness_is_a_ladder_and_verdicts_say_which_rung(workbench: Workbench) -> None:
+def test_brightness_has_steps_and_verdicts_keep_the_level(workbench: Workbench) -> None:
     workbench.light_advice()
     workbench.brighter(1)
     assert workbench.light.words == "1 at 50%"
@@ -307,7 +307,7 @@ def test_light_only_this_is_what_it_is_about(workbench: Workbench) -> None:
         workbench.light_only()
 
 
-def test_steps_say_where_they_stand(workbench: Workbench) -> None:
+def test_steps_show_their_progress(workbench: Workbench) -> None:
     workbench.yes()
     workbench.no()
     lines = {line.name: line for line in list_steps(workbench.session.state, None)}

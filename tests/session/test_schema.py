@@ -1,4 +1,4 @@
-"""The published schema says what is exported, as an independent library reads it."""
+"""The published schema describes the export, by an independent validator."""
 
 from __future__ import annotations
 

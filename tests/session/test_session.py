@@ -1,4 +1,4 @@
-"""A session under way: on disk first, then on the screen; and it goes on where it stopped."""
+"""Sessions: each event is on disk before it is shown, and a session resumes where it stopped."""
 
 from __future__ import annotations
 
@@ -129,7 +129,9 @@ def test_what_could_not_be_kept_is_not_shown(begin: Begin, shelf: Shelf) -> None
     assert session.record(VerdictGiven(2, passed=True)).verdicts == {1: True, 2: True}
 
 
-def test_two_programs_in_one_session_are_told_and_lose_nothing(begin: Begin, shelf: Shelf) -> None:
+def test_two_programs_in_one_session_get_a_conflict_and_lose_nothing(
+    begin: Begin, shelf: Shelf
+) -> None:
     session = begin()
     session.record(VerdictGiven(1, passed=True))
     with Shelf(shelf.folder) as elsewhere:
@@ -158,7 +160,7 @@ def test_a_clock_that_was_set_back_does_not_make_an_old_session_the_last(
     begun[-1].record(VerdictGiven(1, passed=True))
     assert [row.id for row in unfinished_sessions(shelf)] == [begun[-1].row.id]
     assert shelf_rows(shelf)[0][1] == begun[-1].row
-    assert begun[1].row.started_at.startswith("2025-10-21")  # what the clock said stays written
+    assert begun[1].row.started_at.startswith("2025-10-21")  # the time by that clock is kept
 
 
 def test_a_repair_is_worked_out_once(begin: Begin, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -245,7 +247,7 @@ def test_a_prediction_agrees_with_the_diagnosis(begin: Begin) -> None:
     assert 0.0 < sd_v < 0.5
 
 
-def test_only_the_last_session_of_a_unit_is_gone_on_with(begin: Begin, shelf: Shelf) -> None:
+def test_only_the_last_session_of_a_unit_is_unfinished(begin: Begin, shelf: Shelf) -> None:
     first, second, other = begin("WF-03"), begin("WF-03"), begin("WF-04")
     assert {row.id for row in unfinished_sessions(shelf)} == {second.row.id, other.row.id}
     second.record(SignedOff("Ada"))
@@ -255,7 +257,7 @@ def test_only_the_last_session_of_a_unit_is_gone_on_with(begin: Begin, shelf: Sh
     assert first.row.id not in {row.id for row in unfinished_sessions(shelf)}
 
 
-def test_the_shelf_says_what_each_unit_waits_for(begin: Begin, shelf: Shelf) -> None:
+def test_the_shelf_shows_the_next_work_on_each_unit(begin: Begin, shelf: Shelf) -> None:
     begin("WF-04")
     session = begin("WF-03")
     for strand in (1, 2, 3, 4):
@@ -318,7 +320,7 @@ def test_a_prop_file_that_can_no_longer_be_read_hides_no_other_unit(
     assert [row.id for row in unfinished_sessions(shelf)] == [kept.row.id]
 
 
-def test_an_odd_event_of_another_bench_does_not_keep_anybody_from_the_shelf(
+def test_the_shelf_opens_despite_invalid_events_of_another_bench(
     begin: Begin, shelf: Shelf
 ) -> None:
     session = begin()

@@ -1,7 +1,7 @@
-"""What goes wrong in the middle of an evening: the prop goes dark, the session goes on.
+"""Failures during an evening: the prop goes dark, and the session continues.
 
-The wall clock is handed in: a machine's own cannot be stepped for one process, since Linux's time
-namespaces hold the monotonic clocks alone. Whatever moves light reads the monotonic clock.
+The wall clock is a parameter: a machine's own cannot be stepped for one process, since Linux's time
+namespaces hold the monotonic clocks alone. Light is timed by the monotonic clock.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def _driven(session: Session, design: Design) -> Iterator[tuple[Workbench, Prop]
             workbench = Workbench(session, clock)
             workbench.light_advice()
             yield workbench, prop
-        assert prop.shows(dark(design))  # whatever happened, the end is dark
+        assert prop.shows(dark(design))  # the end is dark after any failure
     finally:
         prop.close()
 
@@ -170,7 +170,7 @@ def test_a_network_that_goes_leaves_the_prop_dark_and_comes_back(tmp_path: Path)
 
 
 class Stepped:
-    """A wall clock that somebody sets: back by three days, then on by a year."""
+    """A wall clock that is set: back by three days, then forward by a year."""
 
     def __init__(self) -> None:
         self.now = datetime(2026, 11, 25, 18, 0, tzinfo=UTC)
@@ -240,7 +240,7 @@ def test_a_full_disk_keeps_no_light_on_and_no_step_back(
             assert len(shelf.events(session.row.id)) == kept + 1
 
 
-def test_another_program_in_the_same_session_is_said_and_the_light_goes_on(
+def test_another_program_in_the_same_session_is_reported_and_the_light_still_works(
     begin: Begin, fan: Design, shelf: Shelf
 ) -> None:
     session = record_passed_checks(begin())

@@ -1,4 +1,4 @@
-"""What stands behind a finding: the plot, what the next reading would tell, the words."""
+"""Evidence behind a finding: the plot, the readings expected next, and the explanation."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def test_the_plot_shows_this_unit_below_its_design_where_the_joint_is_bad(sessio
     assert (top, bottom) == pytest.approx((max(every), min(every)), abs=1e-3)
 
 
-def test_the_next_reading_is_told_of_as_the_circuit_has_it_under_each_suspect(
+def test_the_reading_expected_under_each_suspect_is_that_of_the_circuit(
     session: Session,
 ) -> None:
     from benchtest.diagnosis import expected_reading
@@ -91,7 +91,7 @@ def test_the_next_reading_is_told_of_as_the_circuit_has_it_under_each_suspect(
     assert abs(bad[0].volts) > 10 * abs(good.volts)
 
 
-def test_the_words_name_evidence_for_each_suspect_and_what_would_tell_more(
+def test_the_explanation_has_the_top_suspects_evidence_and_the_next_reading(
     session: Session,
 ) -> None:
     finding = session.diagnose()

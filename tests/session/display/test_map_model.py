@@ -1,4 +1,4 @@
-"""The prop map: strands as they stand, signs that need no colour."""
+"""The prop map: strands in their places, and symbols that need no colour."""
 
 from __future__ import annotations
 
@@ -122,7 +122,7 @@ def test_a_long_strand_is_condensed_and_loses_no_sign(fan: Design, width: int) -
     assert _signs(rows[2]).replace(".", "") == "@"
 
 
-def test_a_condensed_map_says_what_one_sign_is(make_fan: Callable[..., Design]) -> None:
+def test_a_condensed_map_notes_the_nodes_of_one_dot(make_fan: Callable[..., Design]) -> None:
     design = make_fan(strands=2, nodes=160)
     assert map_note(design, 27) == "one dot = up to 6 nodes"  # 160 / 27, rounded up
     assert map_note(design, 160) == ""

@@ -1,4 +1,4 @@
-"""The little drawing says where the leads go: right place, right rail, whatever the prop."""
+"""Sketch of the meter leads: each at its place and on its rail, for every kind of prop."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def test_a_drop_across_a_joint_is_drawn_on_its_rail() -> None:
     ]
 
 
-def test_a_bus_is_drawn_with_what_is_beside_the_leads() -> None:
+def test_a_bus_is_drawn_with_both_pads_and_both_ends() -> None:
     assert _text(DESIGNS["willow-fan"], "crown:3+>crown:9+")[-1].split() == [
         "1", "crown:3", "crown:9", "12",
     ]  # fmt: skip
@@ -72,7 +72,7 @@ def _leads_are_right(design: Design, probe: Probe) -> None:
         (place,) = [n for n, row in enumerate(rows) if ("@", role) in row]
         assert texts[place].lstrip()[0] == point.rail, (probe, texts)
         (word,) = [n for n, text in enumerate(texts) if role in text]
-        assert abs(word - place) == 1  # the word stands beside its rail
+        assert abs(word - place) == 1  # the word is next to its rail
         # along one bus, where names do not fit side by side, the strand's number stands for the pad
         names = {str(point.place), str(point.place).rpartition(":")[2]}
         assert names & set(texts[-1].split()), (probe, texts)

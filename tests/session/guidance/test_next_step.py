@@ -67,7 +67,7 @@ def _finding(*suspects: Suspect, ask: NextReading = SETTLED) -> Finding:
 
 @pytest.fixture
 def asks(fan: Design) -> NextReading:
-    """A reading that would tell something."""
+    """Return a next reading of use, so that the finding is not settled."""
     return NextReading(all_lit(fan), parse_probe("4B", fan), 0.5, settled=False)
 
 
@@ -219,7 +219,7 @@ def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) ->
 
 
 @pytest.mark.parametrize("fault", ["data-open", "dead-node", "no-data-out"])
-def test_a_break_in_the_data_line_is_mended_before_more_is_measured(
+def test_a_likely_break_in_the_data_line_is_repaired_before_more_is_measured(
     fan: Design, asks: NextReading, fault: FaultKind
 ) -> None:
     likely = _finding(_suspect("2.5", MIN_REPAIR_PROBABILITY, fault), ask=asks)
@@ -251,7 +251,7 @@ def test_a_failed_strand_that_nothing_explains_is_not_signed_off(fan: Design) ->
 
 
 def test_colours_that_are_wrong_everywhere_name_the_order_that_the_nodes_take(fan: Design) -> None:
-    """The file says RGB. Nodes that take GRB swap red and green: the octets are in that order."""
+    """The file has RGB; nodes that take GRB swap red and green, since octets are in that order."""
     done = [*CHECKED, *ALL_PASS[len(COLOURS) :], ColourSeen("blue", right=True)]
     for colour in ("red", "green"):
         done.append(ColourSeen(colour, right=False))
@@ -270,7 +270,7 @@ GOOD = Concluded(0.98, settled=True)
 
 
 def test_a_sign_off_is_asked_for_with_what_is_still_open(fan: Design) -> None:
-    """What the shelf will say of the unit is said before somebody puts a name to it."""
+    """The question before a sign-off and the advice after it list the same unfinished items."""
     whats = [*ALL_PASS, READ]
     assert next_step(_state(fan, whats), _finding()).text == "All tests done. Sign off as:"
     loose = [*whats, Wiggled("4A", steady=False), Wiggled("4B", steady=False)]
@@ -355,7 +355,7 @@ def test_long_lists_are_cut_short(make_fan: object) -> None:
     assert unfinished_items(state, None)[0] == "look at strands 1, 2, 3, 4 and 8 more"
 
 
-def test_what_a_record_says_and_what_is_found_now_count_alike(fan: Design) -> None:
+def test_a_recorded_finding_leaves_the_same_unfinished_items_as_a_new_one(fan: Design) -> None:
     state = _state(fan, [*ALL_PASS, READ])
     now = _finding(_suspect("4A+", 0.2), _suspect("4A+", 0.1, "open"))
     kept = Concluded(

@@ -1,4 +1,4 @@
-"""Colours one by one, and what a wrong order looks like."""
+"""Checks of single colours, and the appearance of a wrong colour order."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ NAMES = {"R": "red", "G": "green", "B": "blue"}
 
 @pytest.mark.parametrize("real", ["".join(letters) for letters in permutations("RGB")])
 def test_the_order_that_the_nodes_take_is_among_the_likely_ones(fan: Design, real: str) -> None:
-    # The wire carries one octet a colour (WS2811 data sheet). The file says RGB: the octet of each
+    # The wire carries one octet a colour (WS2811 data sheet). The file has RGB: the octet of each
     # letter's place lights the colour that the node has at that place.
     shows = {NAMES[said]: NAMES[letter] for said, letter in zip("RGB", real, strict=True)}
     seen = {asked: dict.fromkeys((1, 2, 3, 4), asked == shown) for asked, shown in shows.items()}

@@ -1,4 +1,4 @@
-"""One weighing of the evidence: slips are set aside, and everywhere the same ones."""
+"""Evidence is evaluated alike everywhere: the same typing slips are set aside."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def test_a_reading_that_was_confirmed_is_not_set_aside(
     assert kept.count("4A") == 2
 
 
-def test_a_bad_joint_is_found_beside_a_slip(
+def test_a_bad_joint_is_found_despite_a_typing_slip(
     begin: Callable[..., Session], fan: Design, engine: Engine
 ) -> None:
     asked = [*ENDS, *PADS, ("2", "foot:2+>2A+"), ("2", "crown:2+>2B+"), ("2 3", "foot:2+>2A+")]

@@ -205,7 +205,7 @@ def test_a_bad_joint_is_named_all_the_same(supplied: Design, where: str) -> None
     assert finding.suspects[0].probability > 0.9
 
 
-def test_a_session_weighs_by_them_and_so_does_whoever_gets_it(tmp_path: Path) -> None:
+def test_a_session_and_its_export_use_the_measured_supplies(tmp_path: Path) -> None:
     with Shelf(tmp_path) as shelf:
         session = Session.start(shelf, TEXT, "GW-02", DEFAULT_METER)
         before = session.engine

@@ -1,4 +1,4 @@
-"""The node that fails, found by halves in as few looks as can be."""
+"""The failing node is found by bisection, in as few looks as possible."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ def willow() -> Design:
 
 
 def _found(nodes: int, fails: int, onwards: bool) -> Search:
-    """A search in front of eyes that make no mistake."""
+    """Return the finished search of an observer without errors."""
     search = Search(None, 1, nodes)
     while not search.found:
         low, high = search.half
-        assert high < search.high  # a look at everything that is left would tell nothing
+        assert high < search.high  # a look at all remaining nodes would not help
         bad = range(fails, nodes + 1) if onwards else range(fails, fails + 1)
         search = search.after(not any(low <= node <= high for node in bad))
     return search
@@ -39,8 +39,8 @@ def _found(nodes: int, fails: int, onwards: bool) -> Search:
 def test_every_node_is_found_in_no_more_looks_than_bisection_needs(
     nodes: int, onwards: bool
 ) -> None:
-    # Knuth, The Art of Computer Programming 3, 6.2.1, from memory: N places are told apart in
-    # ceil(lg N) yes-or-no answers, and not in fewer. Python's own bisect finds the same place.
+    # Knuth, The Art of Computer Programming 3, 6.2.1, from memory: N places are distinguished by
+    # ceil(lg N) yes-or-no answers, and not by fewer. Python's own bisect finds the same place.
     for fails in range(1, nodes + 1):
         search = _found(nodes, fails, onwards)
         broken = [place >= fails for place in range(1, nodes + 1)]

@@ -1,4 +1,4 @@
-"""Before power: what a meter shows decides, and what to do is said."""
+"""Checks before power: the meter's reading decides, and a failed check names the remedy."""
 
 from __future__ import annotations
 

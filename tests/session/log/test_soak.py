@@ -1,4 +1,4 @@
-"""Hours of light: time counts while it is lit, and only then; what came and went is counted."""
+"""Soak test: only lit time counts, and intermittent failures are counted."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which feeds are measured again after an iron: those that copper joins to the place."""
+"""Feeds to measure again after soldering: those that copper joins to the place."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a session stands: folded from what happened, and from nothing else."""
+"""State of a session: a fold of its events, and of nothing else."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def test_taking_back_everything_leaves_nothing(whats: list[SessionEvent]) -> Non
         happened.append(LoggedEvent(len(happened) + 1, AT, Undone(state.undoable[-1].seq)))
     still = [h.what for h in happened if isinstance(h.what, Concluded)]
     nothing = State(FAN)
-    # what was said with no evidence at all may stand; nothing else does
+    # a conclusion without any evidence may remain; nothing else does
     assert dataclasses.replace(state, concluded=None) == nothing
     assert state.concluded is None or (bool(still) and len(happened) == len(whats))
 
@@ -131,7 +131,7 @@ def test_what_was_taken_back_is_as_if_it_had_never_been(
 
 @given(st.lists(_THINGS, max_size=12))
 @settings(max_examples=50, deadline=None)
-def test_a_record_that_is_read_again_says_the_same(whats: list[SessionEvent]) -> None:
+def test_a_record_that_is_read_again_has_the_same_state(whats: list[SessionEvent]) -> None:
     happened = _numbered(whats)
     again = [LoggedEvent(h.seq, h.at, from_data(h.what.kind, _data(h.what))) for h in happened]
     assert fold(again, FAN) == fold(happened, FAN) == fold(happened, FAN)
@@ -172,7 +172,7 @@ def test_evidence_is_the_marks_and_that_the_rest_was_right() -> None:
         MarkMade("3", 3, "4-10", "dark", 0.25),
     )
     one, three = LitSet(frozenset([1]), 0.25), LitSet(frozenset([3]), 0.25)
-    # of strand 2 only that it failed is known, so it says nothing of any node yet
+    # strand 2 is only known to have failed, so it is no evidence about any node yet
     assert state.evidence_marks == [
         Mark(one, 1, 1, 10, "ok"), Mark(three, 3, 1, 10, "ok"), Mark(three, 3, 4, 10, "dark"),
     ]  # fmt: skip
@@ -291,7 +291,7 @@ def test_work_after_a_sign_off_opens_the_session_again(what: SessionEvent) -> No
 
 
 @pytest.mark.parametrize("what", [NoteMade("rain"), StageSet("sealed"), SAID, Unknown({})])
-def test_a_note_or_stage_says_nothing_against_a_sign_off(what: SessionEvent) -> None:
+def test_a_sign_off_stays_valid_after_a_note_or_stage(what: SessionEvent) -> None:
     state = _state(*_passed(1, 2, 3, 4), SAID, SignedOff("Ada"), what)
     assert state.signed == SignedOff("Ada")
     assert state.concluded == SAID

@@ -1,4 +1,4 @@
-"""Practice: what is hidden, how a round is counted, and that nothing of it mixes with units."""
+"""Practice rounds: hidden faults, tallies, and separation from real units."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def test_a_grade_and_a_seed_hide_the_same_fault_always(willow: Design, grade: in
                 assert what in ("dead", "dark")
 
 
-def test_the_tools_own_go_ends_once_all_is_mended(willow: Design) -> None:
+def test_the_reference_run_ends_once_all_faults_are_repaired(willow: Design) -> None:
     hidden = hide_faults(willow, 4, 7)
     own = run_reference(hidden, 7)
     where = hidden[0].partition("=")[0]
@@ -89,13 +89,13 @@ def test_a_round_is_kept_apart_and_counts_readings_and_needless_repairs(tmp_path
         assert tally == Tally(5, readings=1, needless=1, own_readings=4, own_needless=0)
         assert read_tallies(shelf) == [tally]
         assert units.units() == []
-        # what a person is told names what was hidden, both counts, and the next grade
+        # the result names the hidden fault, both counts, and the next grade
         words = describe_result(tally, round_.hidden, read_tallies(shelf))
         for part in (round_.hidden[0], "1 reading,", "1 needless repair.", "4 readings", "grade 1"):
             assert part in words
         # another round begins as another unit
         assert begin_round(shelf, bench, 5, 4)[0].tag != session.tag
-        # a record that was read anew says the same
+        # a record that is read again has the same tally
         again = fold(session.events, session.design)
         assert [parse_tally(note) for note in again.notes] == [tally]
 
@@ -109,6 +109,6 @@ def test_the_next_grade_is_the_one_after_the_hardest_mastered() -> None:
     assert score_table([good, Tally(2, 6, 0, 5, 0)])[1].split()[-3:] == ["2", "5.5", "4.5"]
 
 
-def test_a_note_that_is_no_tally_is_none() -> None:
+def test_a_note_that_is_not_a_tally_is_not_parsed_as_one() -> None:
     assert parse_tally("practice makes perfect") is None
     assert PracticeRound(1, 0, ("4.17=dead",)).left == {"4.17"}

@@ -1,4 +1,4 @@
-"""An exported session says the same as on its bench, to the last digit; its tables do too."""
+"""An exported session and its tables give the same finding as its bench, to the last digit."""
 
 from __future__ import annotations
 
@@ -51,12 +51,12 @@ def golden() -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("tag", TAGS)
-def test_kept_records_still_say_the_same(golden: dict[str, Any], tag: str) -> None:
+def test_kept_records_still_give_the_kept_finding(golden: dict[str, Any], tag: str) -> None:
     assert as_kept(finding_of(evidence_of(tag)), golden[tag]) == golden[tag]
 
 
-def test_kept_records_say_what_was_hidden(golden: dict[str, Any]) -> None:
-    # the faults of the virtual units: 7B- at 0.6 ohm, 5Ad open, 4A+ at 0.9 ohm and mended, none
+def test_kept_findings_name_the_hidden_faults(golden: dict[str, Any]) -> None:
+    # the faults of the virtual units: 7B- at 0.6 ohm, 5Ad open, 4A+ at 0.9 ohm and repaired, none
     tops = {tag: golden[tag]["suspects"][:1] for tag in TAGS}
     assert tops["WF-01"][0]["where"] == "7B-"
     assert {row["where"] for row in golden["WF-02"]["suspects"][:2]} == {"4Ad", "5Ad"}
@@ -65,7 +65,7 @@ def test_kept_records_say_what_was_hidden(golden: dict[str, Any]) -> None:
     assert [row.where for row in evidence_of("WF-03").state.repairs] == ["4A+"]
 
 
-def test_the_command_says_it_too(golden: dict[str, Any]) -> None:
+def test_the_command_prints_the_kept_finding(golden: dict[str, Any]) -> None:
     command = [sys.executable, "-m", "benchtest", "diagnose", "--session", str(RECORDS)]
     done = subprocess.run(
         [*command, "--unit", "WF-02", "--json"], capture_output=True, text=True, check=True
@@ -73,7 +73,7 @@ def test_the_command_says_it_too(golden: dict[str, Any]) -> None:
     assert as_kept(json.loads(done.stdout), golden["WF-02"]) == golden["WF-02"]
 
 
-def test_a_bench_that_took_the_records_in_says_the_same(
+def test_a_bench_that_imported_the_records_gives_the_kept_finding(
     golden: dict[str, Any], shelf: Shelf
 ) -> None:
     lines = RECORDS.read_text("utf-8").splitlines()
@@ -85,7 +85,7 @@ def test_a_bench_that_took_the_records_in_says_the_same(
     assert as_kept(said, golden["WF-03"]) == golden["WF-03"]
 
 
-def test_tables_of_readings_and_marks_say_the_same(golden: dict[str, Any]) -> None:
+def test_tables_of_readings_and_marks_give_the_kept_finding(golden: dict[str, Any]) -> None:
     evidence = evidence_of("WF-01")
     design = evidence.design
     readings, marks = readings_table(evidence), marks_table(evidence)
@@ -102,7 +102,7 @@ def test_tables_of_readings_and_marks_say_the_same(golden: dict[str, Any]) -> No
 def test_a_table_shows_the_step_that_readings_were_typed_in(
     begin: Begin, decimals: int | None
 ) -> None:
-    """Volts that end in 0 are no coarser than they were typed, wherever they are weighed."""
+    """Volts that end in 0 keep the step they were typed in, wherever they are used."""
     session = begin()
     for probe, volts in (("1B", 4.82), ("2B", 4.8), ("3B", 4.77)):
         session.record(ReadingTaken("all", probe, volts, decimals=decimals))
@@ -201,7 +201,7 @@ def test_the_last_test_is_taken_not_a_look_at_the_card(begin: Begin, shelf: Shel
         assert found.state.verdicts == {1: True}
 
 
-def test_what_cannot_be_chosen_is_said(begin: Begin, shelf: Shelf) -> None:
+def test_an_export_without_the_unit_or_its_evidence_is_refused(begin: Begin, shelf: Shelf) -> None:
     with pytest.raises(InputError, match="has no sessions"):
         exported_evidence([], "none.jsonl")
     begin("WF-03").record(Concluded(0.9, settled=True))

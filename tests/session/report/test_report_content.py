@@ -1,4 +1,4 @@
-"""What stands on a report: the session as it is, and nothing that was taken back."""
+"""Content of a report: the session as it is, without undone events."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def test_strands_show_verdicts_and_marks(session: Session) -> None:
     ]
 
 
-def test_readings_stand_beside_what_a_healthy_unit_shows(session: Session) -> None:
+def test_readings_have_the_value_expected_of_a_healthy_unit(session: Session) -> None:
     _record(
         session, *ALL_PASS, ReadingTaken("1 3", "4B", 4.9), ReadingTaken("all", "main", None, 1.4)
     )

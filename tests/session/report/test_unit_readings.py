@@ -1,4 +1,4 @@
-"""What is read off the shelf of units that were on the bench before."""
+"""Readings of earlier units, taken from the shelf."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_only_readings_that_still_hold_are_learned_from(
     assert (seen.meter, list(seen.repaired)) == (DEFAULT_METER, ["4A+"])
 
 
-def test_a_lone_supply_says_nothing_and_several_as_they_were_measured(
+def test_measured_volts_are_returned_for_several_supplies_and_not_for_one(
     begin: Begin, fan: Design, shelf: Shelf
 ) -> None:
     session = begin("WF-01")

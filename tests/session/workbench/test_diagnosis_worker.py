@@ -50,7 +50,7 @@ def test_healthy_volts_follow_a_supply_that_is_measured_again(workbench: Workben
         workbench.active.undo()  # the next round begins with the supply not measured
 
 
-def test_typing_readings_builds_no_circuit_beside_the_engines(workbench: Workbench) -> None:
+def test_typing_readings_builds_no_circuit_in_addition_to_the_engines(workbench: Workbench) -> None:
     pass_all(workbench)
     workbench.entry.ask_for("1 3", "4B")
     workbench.entry.typed("4.8")

@@ -58,7 +58,7 @@ def _behind_an_ohm(make_kind: Callable[..., NodeKind], watts: float) -> Design:
     return Design("One", kind, (Strand(1, 1, 30.0, (0.0, 0.0), wire),), (end,), (), (), (feed,))
 
 
-def test_nodes_that_would_not_start_are_refused_and_what_starts_is_told(
+def test_a_level_at_which_nodes_would_not_start_is_refused_with_one_that_starts(
     lamp_of: Lights, make_kind: Callable[..., NodeKind]
 ) -> None:
     # More than V²/4R can be given to no load behind R (maximum power transfer): of 40 W 36 W.

@@ -14,7 +14,7 @@ from benchtest.session.workbench.workbench import Workbench
 from tests.session.driven import asks, pass_all
 
 
-def test_nothing_is_said_of_digits_while_no_reading_is_asked(workbench: Workbench) -> None:
+def test_digits_are_ignored_or_refused_while_no_reading_is_requested(workbench: Workbench) -> None:
     assert workbench.entry.typed("4.8") is None
     with pytest.raises(InputError, match="no reading is asked for"):
         workbench.entry.take_reading("4.8")
@@ -68,7 +68,7 @@ def test_a_slip_of_the_pen_is_asked_about(workbench: Workbench, factor: float, e
         ("abc", "is not a number"),
     ],
 )
-def test_what_is_no_reading_is_said_and_not_kept(
+def test_an_invalid_reading_is_refused_with_its_reason_and_not_kept(
     workbench: Workbench, text: str, said_: str
 ) -> None:
     pass_all(workbench)
@@ -89,7 +89,7 @@ def test_a_reading_is_kept_with_what_was_lit(workbench: Workbench) -> None:
     (reading,) = workbench.session.state.readings
     assert (reading.volts, str(reading.probe)) == (0.0123, "crown:2+>crown:4+")
     assert reading.lit == LitSet(frozenset([1, 3]))
-    assert workbench.finding is None  # what was said no longer holds
+    assert workbench.finding is None  # the earlier finding is outdated
 
 
 @pytest.mark.parametrize("text", ["200", "0.2V", "-0.2V"])

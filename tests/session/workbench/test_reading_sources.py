@@ -1,4 +1,4 @@
-"""Readings that nobody types: a bench meter and a bridge's inputs, each on a real pty."""
+"""Readings from instruments: a bench meter and a bridge's inputs, each on a real pty."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def test_what_a_meter_reads_is_kept_with_its_name(
     assert kept.data["volts"] == 4.871
     assert metered.session.state.readings[-1].meter is None  # the session's
     assert metered.source.name == "BM-6"
-    assert metered.finding is None  # what was said no longer holds
+    assert metered.finding is None  # the earlier finding is outdated
 
 
 def test_exchanged_leads_are_asked_about_before_they_are_kept(
@@ -130,7 +130,7 @@ def test_exchanged_leads_are_asked_about_before_they_are_kept(
     assert metered.session.state.readings[-1].volts == -4.9
 
 
-def test_a_fault_is_no_slip_of_the_pen_where_nobody_holds_one(
+def test_a_reading_from_an_instrument_is_not_checked_for_typing_slips(
     metered: Workbench, simulated: SimulatedMeter
 ) -> None:
     simulated.volts = lambda: 0.49  # a tenth of what is healthy: typed, it would be asked about
@@ -228,7 +228,7 @@ def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBo
     probe = parse_probe("main", fan)
     assert source.poll() == f"bridge on {board.port} is ready"
     assert source.read(probe).volts == 5.0
-    board.restart()  # its supply dips: met anew, and asked again
+    board.restart()  # its supply dips: identified and read again
     assert source.read(probe).volts == 5.0
     board.unplug()
     assert "unplugged; plug it in to continue" in (source.poll() or "")
@@ -238,7 +238,7 @@ def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBo
     board.plug()
     until(lambda: source.poll() == f"bridge on {board.port} is back", 10.0)
     assert source.read(probe).volts == 5.0
-    assert not any(map(any, board.frames))  # nobody lit anything
+    assert not any(map(any, board.frames))  # nothing was lit
     source.close()
 
 
@@ -268,10 +268,10 @@ def test_a_bridge_that_answers_for_another_input_is_not_believed(
     source.close()
 
 
-# -- how the bench is told -------------------------------------------------------------------------
+# -- options of the command ------------------------------------------------------------------------
 
 
-def test_a_bridge_needs_to_be_told_where_its_pins_sit(fan: Design) -> None:
+def test_a_bridge_as_a_source_needs_valid_places_of_its_pins(fan: Design) -> None:
     bridge, meter = parse_source("serial:/dev/ttyUSB0"), parse_source("scpi:/dev/ttyUSB1")
     with pytest.raises(InputError, match=r"give the place of each input, such as --pin 0=foot:4"):
         check_source(bridge, [], to_serial=False)

@@ -76,7 +76,7 @@ def test_more_than_any_supply_gives_is_asked_about() -> None:
     assert typed.volts == 6.43  # asked about, not refused
 
 
-def test_nobody_is_asked_about_digits_that_the_meter_has_not() -> None:
+def test_no_question_about_digits_that_the_meter_does_not_show() -> None:
     # a tenth of -2.4 mV is -0.24 mV, and this meter shows tenths of a millivolt
     typed = judge_typed("-2.4", -0.0002, 0.0002, DEFAULT_METER, most_v=5.0)
     assert (typed.meant_v, typed.hint) == (None, "")
@@ -84,7 +84,7 @@ def test_nobody_is_asked_about_digits_that_the_meter_has_not() -> None:
     assert finer.meant_v == pytest.approx(4.82137)
 
 
-def test_more_than_the_meter_shows_is_said_where_no_slip_explains_it() -> None:
+def test_a_value_beyond_the_meter_is_reported_if_no_slip_explains_it() -> None:
     typed = judge_typed("61", 4.8, 0.01, DEFAULT_METER, most_v=5.0)
     assert typed.volts is None
     assert "exceeds the meter" in typed.hint

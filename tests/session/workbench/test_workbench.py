@@ -63,7 +63,7 @@ def test_dark_is_one_key_and_so_is_the_way_back(workbench: Workbench, prop: Prop
     assert not workbench.light.is_dark
 
 
-def test_more_than_the_fuse_carries_is_refused_and_what_fits_is_told(
+def test_more_than_the_fuse_carries_is_refused_with_the_level_that_fits(
     workbench: Workbench, prop: Prop
 ) -> None:
     every = all_lit(prop.design)
@@ -243,7 +243,7 @@ def test_a_sign_off_needs_a_name_and_darkens_the_prop(workbench: Workbench, prop
     assert workbench.advice.task == "done"
 
 
-def test_undo_says_what_it_took_back(workbench: Workbench) -> None:
+def test_undo_names_the_event_that_it_took_back(workbench: Workbench) -> None:
     workbench.walk.judge(passed=False)
     workbench.walk.begin(NodeName(1, 3))
     workbench.walk.mark("dark", onwards=True)
@@ -304,7 +304,7 @@ def test_a_likely_suspect_is_advised(workbench: Workbench) -> None:
     workbench.active.finding = Finding(0.1, (suspect,), (), settled, (), None)
     assert workbench.advice.text.startswith("Repair: switch off; reflow joint 4A+ (")
     workbench.light_advice()
-    assert workbench.light.is_dark  # nobody solders on a lit prop
+    assert workbench.light.is_dark  # a lit prop is not safe to solder
 
 
 def test_walking_light_is_brighter_than_looking(workbench: Workbench) -> None:
