@@ -37,8 +37,8 @@ _EAR = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 _EAR.bind(("127.0.0.1", 0))
 atexit.register(_EAR.close)
 HEARD = f"e131:127.0.0.1:{_EAR.getsockname()[1]}"
-"""A port of loopback whose packets are taken and never looked at: to one that nobody listens on
-packets are refused, and then nothing is judged."""
+"""A loopback target that accepts packets and never reads them. A port without a listener refuses
+packets, and then no verdict is recorded."""
 
 SMALL_FAN = """
 format = 1
@@ -133,9 +133,9 @@ class Driven:
 def shown(app: App[None]) -> list[Strip]:
     """Return the screen as the program itself draws it.
 
-    A window takes what lies below it from a context variable, and keeps what it drew. Drawn by
-    somebody who has not set that, just when it was due, it keeps an empty ground, in the program's
-    own drawing too, until something below it moves.
+    A window takes the screen below it from a context variable, and caches its drawing. If it is
+    drawn without that variable just when a redraw is due, it caches an empty ground, for the
+    program's own drawing too, until something below it changes.
     """
     visible_screen_stack.set(app._background_screens)
     return app.screen._compositor.render_strips()

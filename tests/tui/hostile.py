@@ -179,7 +179,7 @@ WINDOWS = {
 class WatchedApp(BenchApp):
     """The program, which notes the calls that open its screens."""
 
-    CSS_PATH = str(TUI / "bench.tcss")  # the library looks beside the file of this class
+    CSS_PATH = str(TUI / "bench.tcss")  # the library looks next to the file of this class
 
     def __init__(self, bench: LaunchOptions) -> None:
         super().__init__(bench)
@@ -205,7 +205,7 @@ def opening_calls() -> set[Site]:
 
 
 class Walk:
-    """Somebody who opens every screen of such a bench and clicks on all that they show."""
+    """A user who opens every screen of such a bench and clicks on all links in them."""
 
     def __init__(self, at: Driven, app: WatchedApp, words: str) -> None:
         self.at = at

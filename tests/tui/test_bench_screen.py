@@ -358,7 +358,7 @@ def _shows_what_is_asked(at: Driven, prop: RemoteProp) -> bool:
     return there and prop.state()["frame"] == frame_checksum(lamp.frame)
 
 
-async def test_what_is_lit_stays_in_sight_beside_a_long_name(tmp_path: Path) -> None:
+async def test_a_long_name_leaves_room_for_the_lit_set(tmp_path: Path) -> None:
     path = tmp_path / "long.toml"
     name = "Gull wing of the lower terrace, second of four, by the ferry steps"
     path.write_text(SMALL_FAN.replace("Small fan", name))

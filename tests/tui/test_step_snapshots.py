@@ -34,7 +34,7 @@ STEPS: tuple[StepName, ...] = (
 READ = (("2", "2A"), ("2", "2B"), ("2", "foot:2+>2A+"))
 KEPT = ("dark", "ascii")
 WINDOWS = ("why", "help", "steps-menu")
-"""What lies below them is dimmed on purpose."""
+"""Windows that dim the screen below them on purpose."""
 Drawn = list[list[Segment]]
 
 

@@ -55,7 +55,7 @@ def test_a_stopped_program_darkens_the_prop_until_a_key(program: Pty, watcher: W
     """The prop used to stay lit during a stop, and to light by itself on resuming."""
     program.process.send_signal(signal.SIGTSTP)
     until(lambda: _is_stopped(program))
-    # told by a packet, for a controller without a time-out keeps the last frame
+    # dark by a packet, since a controller without a time-out keeps the last frame
     until(lambda: watcher.is_dark_by_packet)
     lit = watcher.lit_packets
     program.process.send_signal(signal.SIGCONT)

@@ -65,7 +65,7 @@ class Pty:
 
     def read(self) -> str:
         """Read the drawing, so that the program never waits for its terminal."""
-        with suppress(OSError):  # Linux says so once the program has ended
+        with suppress(OSError):  # raised by Linux once the program has ended
             while select.select([self.master], [], [], 0.02)[0]:
                 self.drawn += self._ear.read()
         return _CONTROL.sub("", self.drawn)
@@ -207,7 +207,7 @@ def test_a_full_temporary_folder_is_reported_until_there_is_space(
         os.close(at.master)
 
 
-# what nobody foresaw, at a key: there is no such fault that is known
+# an unexpected exception at a key: no known fault causes one
 UNFORESEEN = """
 import sys
 from benchtest.cli.main import main

@@ -162,7 +162,7 @@ async def test_a_soak_pauses_while_frames_do_not_arrive(tmp_path: Path, five: Pa
             await at.until(lambda: not at.workbench.soak.running)
             assert "the soak pauses: frames do not reach the prop" in " ".join(at.words().split())
             done_s = at.workbench.soak.done_s
-            await at.keys("space")  # nobody can have seen it steady
+            await at.keys("space")  # a prop without frames cannot have been seen steady
             assert at.workbench.soak.done_s == done_s
             assert not any(isinstance(h.what, SoakSeen) for h in at.workbench.session.events)
             with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as again:
