@@ -1,5 +1,6 @@
-"""What tests of several rooms stand on: props built in the open without a file, and E1.31 packets
-as another program builds them: the sacn library, whose packets share no code with our reader.
+"""Fixtures of several rooms: props built without a file, and E1.31 packets.
+
+Packets are built by the sacn library, which shares no code with our reader.
 """
 
 from __future__ import annotations

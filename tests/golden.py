@@ -1,8 +1,8 @@
-"""Writes anew what the diagnosis says of the kept records: `python -m tests.golden`.
+"""Findings of the kept records, rewritten by `python -m tests.golden`.
 
 The records themselves (tests/session/golden/batch.jsonl, four Willow fans tested at virtual props)
-are never written again. A change of the diagnosis on purpose writes new findings, and the
-difference is looked at before it is committed.
+are never written again. After an intended change of the diagnosis, write the findings and review
+the difference before the commit.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ TAGS = ("WF-01", "WF-02", "WF-03", "WF-04")
 
 
 def evidence_of(tag: str) -> SessionEvidence:
-    """What the kept records hold of a unit."""
+    """Return the evidence of a unit in the kept records."""
     return exported_evidence(RECORDS.read_text("utf-8").split("\n"), RECORDS.name, tag)
 
 
 def finding_of(evidence: SessionEvidence) -> dict[str, Any]:
-    """What `benchtest diagnose --json` prints of it."""
+    """Return the finding as `benchtest diagnose --json` prints it."""
     return finding_json(evidence.diagnose(), evidence.design)
 
 
 def as_kept(now: Any, kept: Any) -> Any:
-    """What is said now, without keys that a later version added to what was kept."""
+    """Return the present finding without the keys that the kept one lacks."""
     if isinstance(now, dict) and isinstance(kept, dict):
         return {key: as_kept(value, kept[key]) for key, value in now.items() if key in kept}
     if isinstance(now, list) and isinstance(kept, list) and len(now) == len(kept):

@@ -32,7 +32,7 @@ def hold_session(
 
 
 def hold_event(folder: Path, session: str, kind: str, data: str, at: str = AT) -> None:
-    """Put an event onto a bench, whatever it holds."""
+    """Put an event with any content onto a bench."""
     with closing(sqlite3.connect(folder / DATABASE_FILE)) as connection, connection:
         key = connection.execute(
             "SELECT id, tag, design, started_at, meter, placed_ms FROM session WHERE id = ?",

@@ -1,7 +1,7 @@
-"""What each kind of the node catalogue does as its volts fall: arrays to draw, words to read.
+"""Behaviour of each kind of the node catalogue as its volts fall: arrays to draw, and sentences.
 
-Every figure in the words is computed from the catalogue, so the notes cannot say anything else than
-the tool assumes. `tests/plots.py` draws the arrays.
+Every figure in the sentences is computed from the catalogue, so the notes cannot differ from the
+tool's assumptions. `tests/plots.py` draws the arrays.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ STEP_V = 0.005
 
 @dataclass(frozen=True)
 class Sweep:
-    """One kind at white, from 0 V to a little above what it stands.
+    """One kind at white, from 0 V to a little above its highest volts.
 
-    Below `logic_v` a node has lost its frame: it is dark, whatever it was told.
+    Below `logic_v` a node has lost its frame: it is dark, independent of its data.
     """
 
     kind: NodeKind
@@ -43,12 +43,12 @@ class Sweep:
 
     @cached_property
     def awake(self) -> NDArray[np.bool_]:
-        """Where the node's logic runs, shape (n,)."""
+        """True at the volts at which the node's logic runs, shape (n,)."""
         return np.asarray(self.volts_v > self.kind.logic_v - STEP_V / 2)
 
     @cached_property
     def duty(self) -> FloatArray:
-        """What the node makes of white, shape (n, colours)."""
+        """Duty of each colour when the data are white, shape (n, colours)."""
         return np.repeat(self.awake[:, None].astype(float), self.kind.channels, axis=1)
 
     @cached_property
@@ -58,12 +58,12 @@ class Sweep:
 
     @cached_property
     def white_ma(self) -> FloatArray:
-        """Current of the node told white, shape (n,). [mA]"""
+        """Current of the node at white, shape (n,). [mA]"""
         return node_loads(self.kind, self.volts_v, self.duty).node_a * 1e3
 
     @cached_property
     def dark_ma(self) -> FloatArray:
-        """Current of the node told to be dark, shape (n,). [mA]"""
+        """Current of the dark node, shape (n,). [mA]"""
         return node_loads(self.kind, self.volts_v, np.zeros_like(self.duty)).node_a * 1e3
 
     @cached_property
@@ -73,7 +73,7 @@ class Sweep:
 
     @cached_property
     def looks(self) -> list[str]:
-        """What an eye that looks for it calls white at each of the volts."""
+        """Appearance of white to an attentive eye at each of the volts."""
         red = self.light[:, self.kind.colours.index("red")]
         strongest, weakest = self.light.max(axis=1), self.light.min(axis=1)
         words = np.full(len(red), "white", dtype="<U10")
@@ -114,12 +114,12 @@ class Sweep:
 
 
 def file_name(kind: NodeKind) -> str:
-    """Of its picture."""
+    """Return the name of its picture."""
     return f"kind-{kind.name}.svg"
 
 
 def caption(kind: NodeKind) -> str:
-    """What to read from its plot, in one sentence."""
+    """Return the result that its plot shows, in one sentence."""
     sweep = Sweep(kind)
     if kind.family == "regulated":
         return _regulated(sweep)
@@ -180,7 +180,7 @@ def _regulated(sweep: Sweep) -> str:
 
 
 def currents(kind: NodeKind) -> str:
-    """What its node draws at nominal volts; with the caption it stands in the picture's file."""
+    """Return the node's current at nominal volts, in a sentence for the picture's file."""
     sweep = Sweep(kind)
     place = sweep.at(kind.volts)
     return (

@@ -1,4 +1,4 @@
-"""Makes the pictures of the README from the real program: `python -m tests.pictures`.
+"""Pictures of the README, made from the real program by `python -m tests.pictures`.
 
 A virtual Willow fan with a bad joint is tested from before power to its sign-off, and a round of
 practice played; pictures are taken on the way.
@@ -22,13 +22,13 @@ SIZE = (100, 30)
 
 
 def _save(at: Driven, name: str) -> None:
-    """The screen as SVG; fonts are the reader's own, not fetched from anywhere."""
+    """Save the screen as SVG with the reader's own fonts, so that none are fetched."""
     svg = at.app.export_screenshot(title="benchtest")
     svg = re.sub(r"@font-face\s*\{.*?\}", "", svg, flags=re.DOTALL)
     svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
     svg = svg.replace("Fira Code", "DejaVu Sans Mono")
     svg = re.sub(r"terminal-\d+", "terminal", svg)
-    # a folder of the same length that is nobody's
+    # a made-up folder of the same length
     svg = re.sub(r"/tmp/tmp\w{8}/evening", "~/riverside-garden/bench", svg)
     (FOLDER / f"{name}.svg").write_text(svg, encoding="utf-8")
 

@@ -1,6 +1,6 @@
-"""Draws each kind of the node catalogue against its volts, for the notes: `python -m tests.plots`.
+"""Plots of each kind of the node catalogue against its volts: `python -m tests.plots`.
 
-The sentences beside the plots are made in `tests/kinds.py`.
+The sentences next to the plots in the notes are made in `tests/kinds.py`.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ def _panel(axes: Axes, sweep: Sweep, lines: Sequence[Line], gap: float) -> None:
 
 
 def _name_at_end(axes: Axes, line: Line, end: float, place: float) -> None:
-    """A short stretch of the line, bent to where its name has room."""
+    """Continue the line to its name: a short slanted piece, then a level one."""
     across = axes.transAxes
     bend: dict[str, Any] = {"transform": across, "clip_on": False, "color": line.ink}
     axes.plot([1.0, 1.012], [end, place], linewidth=0.7, **bend)
@@ -184,7 +184,7 @@ def _strip(axes: Axes, sweep: Sweep) -> None:
 
 
 def _word(axes: Axes, sweep: Sweep, first: int, last: int) -> None:
-    """What a stretch of the strip looks like, clear of the dashed lines if there is room."""
+    """Write a stretch's appearance onto it, clear of the dashed lines if there is room."""
     kind, word = sweep.kind, sweep.looks[first]
     low, high = sweep.volts_v[first], sweep.volts_v[last - 1]
     marks = (kind.logic_v, kind.lowest_v, kind.volts, kind.most_v)

@@ -47,13 +47,13 @@ class Watcher:
 
     @property
     def is_lit(self) -> bool:
-        """Whether a prop would be lit now."""
+        """True if a prop would be lit now."""
         now_s = time.monotonic()
         return any(now_s - lit_s < LIMIT_S for lit_s in list(self._lit_s.values()))
 
     @property
     def is_dark_by_packet(self) -> bool:
-        """Whether the last packet of every universe was dark, with no time-out to help."""
+        """True if the last packet of every universe was dark; a time-out does not count."""
         return not self._lit_s
 
     def close(self) -> None:

@@ -1,4 +1,4 @@
-"""Draws each shipped pattern on a fan, from the pattern itself: `python -m tests.stills`.
+"""Pictures of each shipped pattern on a fan, drawn from the pattern by `python -m tests.stills`.
 
 Writes `hw_notes/pictures/pattern-NAME.svg` and `hw_notes/patterns.md`. A test holds both against
 the patterns of today.
@@ -145,14 +145,14 @@ def _shade(design: Design, duty: list[float]) -> str:
 
 
 def _at(design: Design, place: int, radius: float) -> str:
-    """Where a strand is at so far from the fan's centre, as a path takes it."""
+    """Return the point of a strand at a radius from the fan's centre, as text for an SVG path."""
     turn = math.radians(SPREAD * (2 * place / (len(design.strands) - 1) - 1))
     x, y = WIDE / 2 + radius * math.sin(turn), HIGH - 12.0 - radius * math.cos(turn)
     return f"{x:.1f} {y:.1f}"
 
 
 def page(patterns: dict[str, Pattern]) -> str:
-    """The page that shows them."""
+    """Return the page that shows all pictures."""
     parts = [FORWARD]
     for pattern in patterns.values():
         parts.append(

@@ -1,4 +1,4 @@
-"""What programs write to a terminal, as whole signs."""
+"""Output of programs at a terminal, as whole characters."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ import os
 
 
 class Ear:
-    """Reads the near end of a pseudo-terminal: a read may end within a sign that takes octets."""
+    """Reader of a pseudo-terminal; a read may end between the octets of one character."""
 
     def __init__(self, end: int) -> None:
         self.end = end
         self.decode = codecs.getincrementaldecoder("utf-8")("replace").decode
 
     def read(self) -> str:
-        """What has come.
+        """Return the text that has arrived.
 
         Raises:
-            OSError: the program has gone, as Linux says it.
+            OSError: the program has ended, as Linux reports it.
         """
         return self.decode(os.read(self.end, 65536))

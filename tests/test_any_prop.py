@@ -24,7 +24,7 @@ SMALL = {8: "sound", 34: "short of ohms", 45: "two", 54: "warm joint", 57: "open
 QUICK = 98
 """A unit that is done in a fifth of a second: a node that is dark."""
 MOST_V = 20e-6
-"""What the two solvers may differ by, over rail volts of up to 12 V."""
+"""Permissible difference of the two solvers, for rail volts of up to 12 V. [V]"""
 
 
 def test_designs_are_valid_and_light_at_full_white() -> None:

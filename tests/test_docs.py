@@ -1,7 +1,7 @@
-"""Every command that stands in the documentation is run, in a folder with a small bench.
+"""Every command in the documentation is run, in a folder with a small bench.
 
-What cannot be run here stands in `NOT_RUN` with its reason; its words are still read by the
-program's own parser, or its module looked for. Options, keys, files and links are looked for too.
+Commands that cannot run here are in `NOT_RUN` with the reason; their words are still parsed by the
+program's own parser, or their module is looked for. Options, keys, files and links are checked too.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ MEANT = {
     "NAME": "by-strand",
     "e131:HOST": HOST,
 }
-"""What a person puts in the place of words in capitals."""
+"""Values for the words in capitals."""
 
 NOT_RUN = {
     "serial:": "needs a board on USB; tests/drive runs it on a simulated one",
@@ -74,14 +74,14 @@ MORE = {
 
 
 def _inline(name: str) -> list[str]:
-    """What stands between backticks in a line of prose."""
+    """Return the code between backticks in prose."""
     text = (ROOT / name).read_text("utf-8")
     prose = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
     return [" ".join(code.split()) for code in re.findall(r"`([^`]+)`", prose)]
 
 
 def _commands(name: str) -> Iterator[str]:
-    """Lines of shell blocks, and what stands inline or indented, each command by itself."""
+    """Yield each command in shell blocks, inline code and indented lines."""
     text = (ROOT / name).read_text("utf-8")
     blocks = re.findall(r"^```(?:sh|bash|console)\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
     lines = [line.partition(" #")[0] for block in blocks for line in block.splitlines()]
@@ -210,7 +210,7 @@ def _options() -> set[str]:
 
 @pytest.mark.parametrize("name", [name for name in DOCS if name != "DEVELOPERS.md"])
 def test_a_documented_option_exists(name: str) -> None:
-    """What belongs to no command of ours stands in a command of its own, which is looked at."""
+    """Options of other programs stand inside their own commands, which are left out."""
     ours = [code for code in _inline(name) if not re.match(r"\.venv|python|bash|pip", code)]
     named = {word for code in ours for word in re.findall(r"(?<!\S)--[a-z-]+", code)}
     assert named <= _options()
@@ -228,7 +228,7 @@ ROWS = [
 
 
 @pytest.mark.parametrize(("command", "code"), ROWS)
-def test_an_option_beside_a_command_is_its_own(command: str, code: str) -> None:
+def test_an_option_in_a_commands_row_is_one_of_its_options(command: str, code: str) -> None:
     more = ["3" if word == "N" else word for word in shlex.split(code)]
     words = _words(command)
     parse(build_parser(), [*words, *more] if code.startswith("--") else more)

@@ -28,7 +28,7 @@ ANEW = "write it anew: python -m tests.bench.run --page"
 
 
 @pytest.mark.parametrize("path", documents(), ids=lambda path: path.name)
-def test_a_document_says_what_was_measured(path: Path) -> None:
+def test_a_document_contains_the_measured_figures(path: Path) -> None:
     text = path.read_text("utf-8")
     assert text == written(text, KEPT), ANEW
 
@@ -44,7 +44,7 @@ def test_every_passage_stands_in_a_document() -> None:
 
 @pytest.mark.parametrize("name", PASSAGES)
 def test_a_bench_measures_all_that_a_passage_asks_for(name: str) -> None:
-    """A figure that a bench calls otherwise now would be missed for ever, without a word."""
+    """A figure that a bench has renamed would otherwise be missing without a message."""
     benches, says = PASSAGES[name]
     assert set(benches.split()) <= set(run.BENCHES)
     if set(benches.split()) <= set(KEPT):
@@ -52,7 +52,7 @@ def test_a_bench_measures_all_that_a_passage_asks_for(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", PASSAGES)
-def test_what_was_not_measured_is_said(name: str) -> None:
+def test_a_passage_without_figures_reads_not_measured_yet(name: str) -> None:
     said = passage(name, Kept({}))
     assert "not measured yet" in said.lower()
     assert not re.search(r"\bNone\b|\bnan\b", said)
@@ -74,7 +74,7 @@ def test_another_figure_makes_another_document() -> None:
         "<!-- figures: fuzz -->\n<!-- figures: wire -->\n<!-- end -->\n",
     ],
 )
-def test_a_marker_that_leads_nowhere_is_told(text: str) -> None:
+def test_an_unclosed_or_unknown_marker_is_refused(text: str) -> None:
     with pytest.raises(LookupError, match="figures:"):
         written(text, KEPT)
 

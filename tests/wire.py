@@ -1,4 +1,4 @@
-"""What a controller holds of a frame that it was sent, for tests of several rooms."""
+"""Slots of a controller after a frame, for tests of several rooms."""
 
 from __future__ import annotations
 
