@@ -1,4 +1,4 @@
-"""Docstrings, comments and messages use plain technical English, everywhere in the program."""
+"""Docstrings, comments, messages and test names use plain technical English."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-PROGRAM = Path(__file__).parents[1] / "benchtest"
+ROOT = Path(__file__).parents[1]
 
 WORDS = {
     r"mend(?:s|ed|ing)?": "repair",
@@ -41,8 +41,13 @@ OF_THINGS = {
 FIRST_WORDS = re.compile(r"(?:What|How|Whatever|Whoever|Where|Whether|When|Who|Why|Which)\b")
 
 
-def _files() -> list[Path]:
-    return sorted(PROGRAM.rglob("*.py"))
+def _program() -> list[Path]:
+    return sorted((ROOT / "benchtest").rglob("*.py"))
+
+
+def _tests() -> list[Path]:
+    """Return every file of the tests but this one, which quotes the words."""
+    return sorted(set((ROOT / "tests").rglob("*.py")) - {Path(__file__)})
 
 
 def _docstrings(tree: ast.Module) -> list[tuple[int, str]]:
@@ -69,9 +74,19 @@ def _messages(tree: ast.Module) -> list[tuple[int, str]]:
     ]
 
 
+def _test_names(tree: ast.Module) -> list[tuple[int, str]]:
+    """Return line and name of every test, the name as words."""
+    return [
+        (node.lineno, node.name.replace("_", " "))
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        and node.name.startswith("test_")
+    ]
+
+
 def _found(places: list[tuple[int, str]], words: dict[str, str], file: Path) -> list[str]:
     return [
-        f"{file.relative_to(PROGRAM.parent)}:{line}: {match[0]!r}; write: {better}"
+        f"{file.relative_to(ROOT)}:{line}: {match[0]!r}; write: {better}"
         for line, text in places
         for word, better in words.items()
         for match in [re.search(rf"\b(?:{word})\b", text, re.IGNORECASE)]
@@ -82,7 +97,7 @@ def _found(places: list[tuple[int, str]], words: dict[str, str], file: Path) -> 
 def test_words_are_plain() -> None:
     """No docstring, comment or message uses a word of the list."""
     wrong = []
-    for file in _files():
+    for file in _program():
         text = file.read_text("utf-8")
         tree = ast.parse(text)
         prose = _docstrings(tree) + _comments(text)
@@ -91,11 +106,22 @@ def test_words_are_plain() -> None:
     assert not wrong, "\n".join(wrong)
 
 
+def test_words_of_the_tests_are_plain() -> None:
+    """No docstring, comment or test name in the tests uses a word of the lists."""
+    wrong = []
+    for file in _tests():
+        text = file.read_text("utf-8")
+        tree = ast.parse(text)
+        prose = _docstrings(tree) + _comments(text) + _test_names(tree)
+        wrong += _found(prose, WORDS | OF_THINGS, file)
+    assert not wrong, "\n".join(wrong)
+
+
 def test_docstrings_begin_with_the_thing_itself() -> None:
     """No docstring begins with a question word."""
     wrong = [
-        f"{file.relative_to(PROGRAM.parent)}:{line}: {text.strip().splitlines()[0]}"
-        for file in _files()
+        f"{file.relative_to(ROOT)}:{line}: {text.strip().splitlines()[0]}"
+        for file in _program() + _tests()
         for line, text in _docstrings(ast.parse(file.read_text("utf-8")))
         if FIRST_WORDS.match(text.strip())
     ]
@@ -103,12 +129,18 @@ def test_docstrings_begin_with_the_thing_itself() -> None:
 
 
 @pytest.mark.parametrize(
-    "line", ['"""What it says."""', "x = 1  # mended anew", 'raise ValueError("it is none")']
+    "line",
+    [
+        '"""What it says."""',
+        "x = 1  # mended anew",
+        'raise ValueError("it is none")',
+        "def test_a_mended_joint() -> None: ...",
+    ],
 )
 def test_the_check_itself_finds_what_it_is_for(line: str) -> None:
     """Each list finds an example of its own."""
     tree = ast.parse(line)
-    file = PROGRAM / "example.py"
+    file = ROOT / "example.py"
     found = _found(_docstrings(tree) + _comments(line), OF_THINGS, file)
-    found += _found(_messages(tree) + _comments(line), WORDS, file)
+    found += _found(_messages(tree) + _comments(line) + _test_names(tree), WORDS, file)
     assert found
