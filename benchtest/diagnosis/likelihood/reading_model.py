@@ -353,7 +353,8 @@ class ReadingModel:
         left = np.where(on_dead, np.where(clamped, shorted.amps_sd, SHORTED_SD_V), 0.0)
         if not shorted.amps_sd:  # no supply drives a current along the copper
             along = np.array([shorted.is_along_rail(reading.probe) for reading in readings])[order]
-            left[along] = LEAKED_SD_A * self._between_leads_ohm[along]
+            leaked_v = np.clip(LEAKED_SD_A * self._between_leads_ohm, 0.0, SHORTED_SD_V)
+            left[along] = leaked_v[along]
         covariance = np.where(on_dead[:, None] | on_dead, 0.0, self.healthy_covariance)
         covariance += np.outer(left, left) * (self.same_probe if is_steady else np.eye(len(left)))
         repeat_v = np.where(clamped, 0.0, np.minimum(left, REPEATED_SD_V) if is_steady else 0.0)

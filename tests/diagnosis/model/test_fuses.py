@@ -15,11 +15,14 @@ from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.inference.cache import ConditionalCache
+from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.likelihood.linear import linear_predictions
 from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import OPEN_COLUMN
 from benchtest.diagnosis.model.faults import fault_space
+from benchtest.diagnosis.model.wiring_faults import SHORTED_SD_V
 from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark
@@ -236,3 +239,30 @@ def test_all_dark_with_two_feeds_requests_voltages_and_finds_the_fuse(halves: De
     assert (top.where, top.fault) == ("feed1", "short")
     assert top.probability > 0.9
     assert "fuse" in repair_text(top, halves)
+
+
+def test_leakage_drops_no_more_across_an_open_joint_than_the_voltage_left(
+    make_fan: MakeFan,
+) -> None:
+    """Behind the blown fuse of the only feed, with a joint open that was read across."""
+    design = make_fan(3, 6, crown=False)
+    given = (FaultHypothesis("2A+", "open", OPEN_COLUMN),)
+    cache = ConditionalCache(design, fault_space(design), HAND_SOLDERED)
+    responses, lit = cache.responses(given), all_lit(design)
+    probes = [parse_probe(text, design) for text in ("foot:2+>2A+", "foot:1+>2A+", "1A")]
+    readings = [Reading(lit, probe, 0.01) for probe in probes]
+    likelihood = ReadingLikelihood(
+        responses,
+        taps_of(responses.circuit, readings),
+        np.array([one.value for one in readings]),
+        noise_of(readings, DEFAULT_METER),
+        HAND_SOLDERED,
+    )
+    (fuse,) = [
+        fault.shorted
+        for fault in responses.space.chain
+        if fault.shorted is not None and not fault.shorted.amps_sd
+    ]
+    _, covariance = likelihood.dead_short(fuse)
+    assert np.sqrt(np.diag(covariance)).max() < 2.0 * SHORTED_SD_V
+    assert np.isfinite(likelihood.dead_log_likelihood(fuse))
