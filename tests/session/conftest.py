@@ -25,7 +25,7 @@ from tests.session.driven import LOOPBACK, Prop
 
 
 class Ticking:
-    """A clock whose every look is a second later."""
+    """A clock that advances a second with each call."""
 
     def __init__(self) -> None:
         self.now = datetime(2026, 11, 25, 18, 0, tzinfo=UTC)
@@ -56,7 +56,7 @@ def shelf(tmp_path: Path) -> Iterator[Shelf]:
 
 @pytest.fixture
 def begin(shelf: Shelf, design_text: str) -> Callable[..., Session]:
-    """Starts a session of a unit."""
+    """Return a function that starts a session of a unit."""
     clock = Ticking()
 
     def start(tag: str = "WF-03") -> Session:
@@ -66,7 +66,7 @@ def begin(shelf: Shelf, design_text: str) -> Callable[..., Session]:
 
 
 def record_passed_checks(session: Session) -> Session:
-    """The session with checks before power, first light and colours behind it."""
+    """Record passed checks before power, first light and colours; return the session."""
     for check, feed in all_checks(session.design):
         session.record(CheckMade(check, feed, passed=True))
     session.record(FirstLight(passed=True))
@@ -77,7 +77,7 @@ def record_passed_checks(session: Session) -> Session:
 
 @pytest.fixture
 def prop(fan: Design) -> Iterator[Prop]:
-    """A prop that is driven."""
+    """Receiver of the driven frames."""
     made = Prop(fan)
     yield made
     made.close()
@@ -85,7 +85,7 @@ def prop(fan: Design) -> Iterator[Prop]:
 
 @pytest.fixture
 def workbench(begin: Callable[..., Session], fan: Design, prop: Prop) -> Iterator[Workbench]:
-    """A unit on the bench."""
+    """Workbench of a unit that is ready for its strands."""
     driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
         yield Workbench(record_passed_checks(begin()), clock)

@@ -38,7 +38,7 @@ from .driven import LOOPBACK, Prop
 
 
 class Clock:
-    """A clock that stands until it is moved."""
+    """A clock that is set by the test."""
 
     now_s = 0.0
 
@@ -64,7 +64,7 @@ def fresh(
 
 @pytest.fixture
 def workbench(fresh: Workbench) -> Workbench:
-    """A unit whose strands are the next thing to look at."""
+    """Workbench of a unit whose next step is to look at its strands."""
     record_passed_checks(fresh.session)
     return fresh
 
@@ -74,7 +74,7 @@ def _last(workbench: Workbench) -> object:
 
 
 def _fail(workbench: Workbench, strand: int) -> None:
-    """Look at every strand; that one fails."""
+    """Pass every strand except the given one, which fails."""
     for number in (1, 2, 3, 4):
         workbench.no() if number == strand else workbench.yes()
 
@@ -101,7 +101,7 @@ def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Workbenc
     assert (fresh.advice.task, fresh.advice.strand) == ("look", 1)
 
 
-def test_a_dark_strand_at_first_light_is_forgiven_once_every_strand_has_passed(
+def test_a_failed_first_light_is_good_once_every_strand_has_passed(
     workbench: Workbench,
 ) -> None:
     def shown() -> tuple[bool | None, str]:
@@ -277,7 +277,7 @@ def test_a_soak_prompts_counts_and_ends_by_itself(workbench: Workbench, clock: C
     assert soak in report_content(workbench.session).steps
 
 
-def test_a_slip_is_asked_about_once_and_then_believed(workbench: Workbench) -> None:
+def test_a_typing_slip_is_questioned_once_and_then_kept(workbench: Workbench) -> None:
     workbench.entry.ask_for("1", "1A")
     with pytest.raises(InputError, match=r"did you mean 4.82 V\? Tab takes that; Enter again"):
         workbench.enter("0.482")
@@ -298,7 +298,7 @@ def test_brightness_has_steps_and_verdicts_keep_the_level(workbench: Workbench) 
     assert workbench.light.words == "2 at 5%"
 
 
-def test_light_only_this_is_what_it_is_about(workbench: Workbench) -> None:
+def test_light_only_lights_the_strand_of_the_request(workbench: Workbench) -> None:
     workbench.entry.ask_for("all", "3A")
     workbench.light_only()
     assert workbench.light.words == "3 at 25%"
@@ -317,7 +317,7 @@ def test_steps_show_their_progress(workbench: Workbench) -> None:
     assert lines["soak"].status == "not yet"
 
 
-def test_the_next_unit_is_the_next_that_waits_and_none_is_made_up(
+def test_the_next_unit_is_the_next_unfinished_one_on_the_shelf(
     begin: Callable[..., Session], shelf: Shelf
 ) -> None:
     text = begin("WF-3").row.design_text

@@ -95,11 +95,11 @@ def line(tmp_path_factory: pytest.TempPathFactory, design_text: str) -> dict[str
     return found
 
 
-def test_the_schema_is_one() -> None:
+def test_the_schema_is_valid() -> None:
     Draft202012Validator.check_schema(SCHEMA)
 
 
-def test_what_is_exported_fits_the_schema(line: dict[str, Any]) -> None:
+def test_an_export_with_every_kind_of_event_is_valid(line: dict[str, Any]) -> None:
     assert {event["kind"] for event in line["events"]} == {made.kind for made in KINDS} | {"flexed"}
     assert [fault.message for fault in VALID.iter_errors(line)] == []
 
@@ -179,10 +179,10 @@ def _with_event(line: dict[str, Any], kind: str, data: object) -> dict[str, Any]
 
 
 @pytest.mark.parametrize("made", KINDS)
-def test_of_every_kind_a_field_that_is_missing_or_no_such_thing_is_refused(
+def test_a_missing_or_invalid_field_of_any_kind_is_refused(
     line: dict[str, Any], made: type[Any]
 ) -> None:
-    """Each is a line that would be right but for that field, and of a later kind is."""
+    """Only that field makes the line invalid; with an unknown kind the same data are valid."""
     data = next(event["data"] for event in line["events"] if event["kind"] == made.kind)
     assert VALID.is_valid(_with_event(line, made.kind, data))
     for name in _form(made)["required"]:

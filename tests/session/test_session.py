@@ -105,7 +105,7 @@ def test_undo_of_a_stage_takes_the_unit_back(begin: Begin, shelf: Shelf) -> None
     ],
     ids=lambda what: what.kind,
 )
-def test_what_cannot_be_understood_is_refused_before_it_is_kept(
+def test_an_invalid_event_is_refused_and_not_kept(
     begin: Begin, shelf: Shelf, what: SessionEvent
 ) -> None:
     session = begin()
@@ -116,7 +116,9 @@ def test_what_cannot_be_understood_is_refused_before_it_is_kept(
     assert len(shelf.events(session.row.id)) == len(session.events) == 1
 
 
-def test_what_could_not_be_kept_is_not_shown(begin: Begin, shelf: Shelf) -> None:
+def test_an_event_that_cannot_be_stored_leaves_the_state_unchanged(
+    begin: Begin, shelf: Shelf
+) -> None:
     session = begin()
     before = session.record(VerdictGiven(1, passed=True))
     with closing(sqlite3.connect(shelf.path, isolation_level=None)) as other:
@@ -194,7 +196,7 @@ with Shelf(Path(sys.argv[1])) as shelf:
 """
 
 
-def test_what_the_screen_showed_outlives_a_kill(tmp_path: Path, design_text: str) -> None:
+def test_a_killed_programs_last_shown_state_is_on_disk(tmp_path: Path, design_text: str) -> None:
     done = subprocess.run(
         [sys.executable, "-c", _KILLED, str(tmp_path)],
         input=design_text, capture_output=True, text=True, check=False, timeout=60,
@@ -207,7 +209,9 @@ def test_what_the_screen_showed_outlives_a_kill(tmp_path: Path, design_text: str
     assert state.unmarked == [2]
 
 
-def test_bad_beginnings_are_refused(begin: Begin, shelf: Shelf, design_text: str) -> None:
+def test_an_invalid_start_of_a_session_is_refused(
+    begin: Begin, shelf: Shelf, design_text: str
+) -> None:
     with pytest.raises(FileFaults, match=r"fan\.toml"):
         Session.start(shelf, "format = 1", "WF-03", DEFAULT_METER, file="fan.toml")
     with pytest.raises(InputError, match="write 1 to 40"):

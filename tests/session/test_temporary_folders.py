@@ -37,7 +37,7 @@ def _program() -> Iterator[tuple[subprocess.Popen[str], Path]]:
 def test_folders_of_killed_programs_are_removed_and_no_others(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """They stayed for good."""
+    """They used to remain forever."""
     monkeypatch.setenv("TMPDIR", str(tmp_path))
     monkeypatch.setattr("tempfile.tempdir", None)  # so that it is read again
     with _program() as (killed, left), _program() as (_, held):

@@ -40,7 +40,7 @@ Begin = Callable[..., Session]
 
 
 def _verdicts(folder: Path, session: str) -> list[int]:
-    """Strands that passed, as another program finds them on disk."""
+    """Return the strands with a verdict on disk, as another program reads them."""
     with Shelf(folder) as other:
         return [event.data["strand"] for event in other.events(session) if event.kind == "verdict"]
 
@@ -59,7 +59,7 @@ def _driven(session: Session, design: Design) -> Iterator[tuple[Workbench, Prop]
         prop.close()
 
 
-def test_with_an_unplugged_bridge_nothing_is_judged_and_it_lights_again_what_is_asked_now(
+def test_an_unplugged_bridge_blocks_verdicts_and_relights_the_present_request(
     tmp_path: Path, begin: Begin, fan: Design, shelf: Shelf
 ) -> None:
     board = PythonBoard(tmp_path)
@@ -180,7 +180,7 @@ class Stepped:
         return self.now
 
 
-def test_a_stepped_clock_moves_no_light_and_brings_no_step_out_of_order(
+def test_a_stepped_clock_stops_no_frames_and_keeps_events_in_order(
     shelf: Shelf, fan: Design, design_text: str
 ) -> None:
     clock = Stepped()
@@ -196,7 +196,7 @@ def test_a_stepped_clock_moves_no_light_and_brings_no_step_out_of_order(
     assert _verdicts(shelf.folder, session.row.id) == [1, 2, 3, 4]
 
 
-def test_what_moves_light_never_reads_the_wall_clock() -> None:
+def test_rooms_that_control_light_never_read_the_wall_clock() -> None:
     asks = re.compile(r"\btime\.time\b|\bdatetime\b|\bfrom time import\b.*\btime\b")
     for room in ("drive", "virtual", "pattern"):
         folder = Path(str(files("benchtest"))) / room
@@ -205,12 +205,12 @@ def test_what_moves_light_never_reads_the_wall_clock() -> None:
 
 
 def _write_on(session: Session) -> None:
-    """Go on for a while: what the log already has room for is still kept."""
+    """Record notes until the disk is full; some still fit into the log."""
     for _ in range(200):
         session.record(NoteMade("x" * 500))
 
 
-def test_a_full_disk_keeps_no_light_on_and_no_step_back(
+def test_a_full_disk_does_not_block_darkening_or_later_events(
     tmp_path: Path, fan: Design, design_text: str
 ) -> None:
     disk = tmp_path / "disk"

@@ -110,7 +110,7 @@ def test_the_explanation_has_the_top_suspects_evidence_and_the_next_reading(
         )
 
 
-def test_a_healthy_unit_has_no_plot_and_no_reproach(tmp_path: Path) -> None:
+def test_a_healthy_unit_has_no_plot_and_no_suspect(tmp_path: Path) -> None:
     with Shelf(tmp_path) as shelf:
         session = Session.start(shelf, SMALL_FAN, "SF-01", DEFAULT_METER)
         finding = session.diagnose()
@@ -120,7 +120,7 @@ def test_a_healthy_unit_has_no_plot_and_no_reproach(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("rows", [2, 5, 9])
-def test_a_chart_has_one_sign_in_each_column_and_ends_at_the_extremes(rows: int) -> None:
+def test_a_chart_has_one_mark_in_each_column_and_ends_at_the_extremes(rows: int) -> None:
     wave = np.sin(np.linspace(0.0, 6.0, 50))
     chart = draw_chart([Trace("*", np.arange(50.0).tolist(), wave.tolist())], 30, rows)
     assert len(chart.lines) == len(chart.levels) == rows
@@ -130,11 +130,11 @@ def test_a_chart_has_one_sign_in_each_column_and_ends_at_the_extremes(rows: int)
         assert [line[column] for line in chart.lines].count("*") == 1
 
 
-def test_a_chart_of_alike_values_is_one_row() -> None:
+def test_a_chart_of_equal_values_is_one_row() -> None:
     assert draw_chart([Trace("*", [0, 1], [5.0, 5.0])], 3, 9).lines == ("***",)
 
 
-def test_news_of_driving_are_the_worst_first() -> None:
+def test_the_worst_drive_notice_comes_first() -> None:
     def other(name: str, priority: int) -> OtherSource:
         return OtherSource(name, "192.0.2.9", priority, (1,), "what you see is not what was sent")
 

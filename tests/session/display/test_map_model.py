@@ -52,7 +52,7 @@ def test_one_row_for_each_strand_and_one_cell_for_each_node(fan: Design) -> None
     assert {_signs(row) for row in rows} == {".........."}
 
 
-def test_verdicts_and_marks_stand_on_their_strands(fan: Design) -> None:
+def test_verdicts_and_marks_are_on_their_strands(fan: Design) -> None:
     rows = _rows(
         fan,
         [
@@ -67,7 +67,7 @@ def test_verdicts_and_marks_stand_on_their_strands(fan: Design) -> None:
     assert _signs(rows[1]) == "..w....xxx"
 
 
-def test_every_mark_has_a_sign_of_its_own(fan: Design) -> None:
+def test_every_mark_has_its_own_symbol(fan: Design) -> None:
     signs = {
         seen: _signs(_rows(fan, [MarkMade("1", 1, "1", seen)])[0])[0]
         for seen in SEEN
@@ -110,7 +110,7 @@ def test_the_cursor_covers_a_suspect_and_a_suspect_covers_a_mark(fan: Design) ->
 
 
 @pytest.mark.parametrize("width", [1, 3, 4, 7, 10, 80])
-def test_a_long_strand_is_condensed_and_loses_no_sign(fan: Design, width: int) -> None:
+def test_a_long_strand_is_condensed_and_loses_no_symbol(fan: Design, width: int) -> None:
     frame = np.zeros((fan.node_count, 3), np.uint8)
     frame[fan.index(2, 10)] = 255
     marks = [MarkMade("1", 1, "10", "dark")]
@@ -128,12 +128,12 @@ def test_a_condensed_map_notes_the_nodes_of_one_dot(make_fan: Callable[..., Desi
     assert map_note(design, 160) == ""
 
 
-def test_strands_of_unlike_length_share_one_map(make_fan: Callable[..., Design]) -> None:
+def test_strands_of_different_length_share_one_map(make_fan: Callable[..., Design]) -> None:
     rows = _rows(make_fan(strands=2, nodes=7), width=3)
     assert [len(row.cells) for row in rows] == [3, 3]
 
 
-def test_colours_are_shown_as_eyes_take_them(fan: Design) -> None:
+def test_colours_are_shown_as_perceived(fan: Design) -> None:
     frame = np.zeros((fan.node_count, 3), np.uint8)
     frame[0] = (255, 0, 0)
     frame[1] = (64, 64, 64)

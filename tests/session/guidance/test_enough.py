@@ -53,7 +53,7 @@ def _finding(fan: Design, healthy: float, cleared_ohm: float | None) -> Finding:
 
 
 def test_a_sound_unit_may_be_signed_off_before_the_last_reading(design_text: str) -> None:
-    """The offer comes with the figures of the record and the price of going on."""
+    """The offer has the figures of the finding and the cost of further readings."""
     design = parse_design(design_text.replace("fuse_a = 1.0", "fuse_a = 7.5"), "fan.toml")
     engine, prop = Engine(design), VirtualProp(design, [], seed=1)
     events, offered = _seen(design), None

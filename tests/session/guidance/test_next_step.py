@@ -211,7 +211,7 @@ def test_the_drop_is_asked_for_where_it_shows_most(fan: Design) -> None:
     assert joint_drop_reading(engine.responses, engine.permitted, "3.5", None, []) is None
 
 
-def test_an_open_and_a_resistive_joint_are_one_thing_to_the_iron(fan: Design) -> None:
+def test_an_open_and_a_resistive_suspect_of_one_joint_count_together(fan: Design) -> None:
     both = [_suspect("4A+", 0.3), _suspect("2B-", 0.35), _suspect("4A+", 0.3, "open")]
     advice = next_step(_state(fan, ALL_PASS), _finding(*both))
     assert advice.suspect is not None
@@ -233,7 +233,7 @@ def test_a_resistive_joint_waits_for_its_readings(fan: Design, asks: NextReading
     assert next_step(_state(fan, ALL_PASS), finding).task == "read"
 
 
-def test_when_nothing_more_can_be_measured_the_likeliest_is_tried(fan: Design) -> None:
+def test_the_likeliest_repair_is_advised_once_no_reading_is_left(fan: Design) -> None:
     advice = next_step(
         _state(fan, ALL_PASS), _finding(_suspect("4A+", MIN_SUSPECT_PROBABILITY + 0.01))
     )
@@ -326,7 +326,7 @@ def test_a_suspect_keeps_a_unit_indoors_and_is_named(fan: Design) -> None:
     assert _waits(fan, *ALL_PASS, READ, said, SignedOff("Ada")) == ["repair of joint 4A+ (7%)"]
 
 
-def test_suspects_are_cleared_by_readings_while_there_are_any_worth_taking(fan: Design) -> None:
+def test_suspects_of_an_unsettled_finding_are_cleared_by_readings(fan: Design) -> None:
     rows = [{"where": where, "probability": 0.3} for where in ("4A+", "4A-", "2.7")]
     said = Concluded(0.1, settled=False, suspects=rows)
     waits = _waits(fan, *ALL_PASS, READ, said)

@@ -29,7 +29,7 @@ Begin = Callable[..., Session]
 def _tested(
     session: Session, supply_v: float, joint_ohm: dict[str, float] | None = None
 ) -> Session:
-    """Readings at a unit whose supply gives so many volts."""
+    """Record readings of a unit whose supply has the given volts."""
     fed = session.design.with_supply_volts({"main": supply_v})
     for strand in session.design.strands:
         session.record(VerdictGiven(strand.number, passed=True))
@@ -94,7 +94,7 @@ def test_a_supply_is_asked_for_once(typed: Session) -> None:
     assert next_step(typed.state, finding).check is None
 
 
-def test_a_feeds_bad_joint_is_no_bad_supply(typed: Session) -> None:
+def test_a_bad_joint_of_a_feed_raises_no_supply_doubt(typed: Session) -> None:
     # its drop follows the current, from one strand's to two strands'
     _tested(typed, 4.95, {"main+": 0.3})
     assert supply_doubt(typed.state, typed.diagnose()) is None
@@ -112,8 +112,8 @@ def test_a_unit_whose_volts_are_below_what_a_node_needs_is_not_called_passed(
     assert "where a node needs" in render_report(content)
 
 
-def test_low_volts_stand_on_the_label_and_keep_a_unit_indoors(begin: Begin) -> None:
-    """They stood in the report alone."""
+def test_low_volts_are_on_the_label_and_keep_a_unit_indoors(begin: Begin) -> None:
+    """They used to be in the report only."""
     session = _tested(begin(), 4.4)
     session.conclude(session.diagnose(), 4.2)
     session.record(SignedOff("Ada"))
@@ -155,7 +155,7 @@ ENDS = [("1", "1A"), ("2 3", "2B"), ("2 3", "3A"), ("4", "4B"), ("1 4", "1B"), (
 def _two_fed(
     shelf: Shelf, design_text: str, supply_v: dict[str, float], joint_ohm: dict[str, float]
 ) -> Session:
-    """Readings at a unit of two supplies, typed as 5 V each, that give these volts."""
+    """Record readings of a unit with two supplies, typed as 5 V each, that have the given volts."""
     session = record_passed_checks(Session.start(shelf, design_text, "WF-03", DEFAULT_METER))
     for name in ("main", "right"):
         session.record(CheckMade("supply", name, True, volts=5.0))
@@ -193,7 +193,7 @@ def test_of_two_supplies_the_one_that_explains_all_readings_is_measured_again(
     "joint_ohm", [{}, {"main+": 0.3}, {"2A+": 0.5}], ids=["sound", "feed", "strand"]
 )
 @pytest.mark.parametrize("shape", list(TWO_FEEDS))
-def test_joints_of_two_fed_props_are_no_bad_supplies(
+def test_sound_supplies_of_a_prop_with_two_feeds_are_not_doubted(
     shelf: Shelf, shape: str, joint_ohm: dict[str, float]
 ) -> None:
     session = _two_fed(shelf, TWO_FEEDS[shape], {}, joint_ohm)

@@ -25,7 +25,7 @@ from benchtest.session.session import Session
 ENDS = [("all", f"{strand}{end}") for strand in (1, 2, 3, 4) for end in "AB"]
 PADS = [("1 3", "crown:1+>crown:4+"), ("2 4", "foot:1+>foot:4+"), ("1 2", "crown:1+>crown:3+")]
 TWO_SLIPS = {"1A": -0.9, "4A": -0.2}
-"""Volts by which two readings are misread."""
+"""Errors of two misread readings. [V]"""
 
 
 def _healthy(
@@ -95,7 +95,7 @@ def test_a_bad_joint_is_found_despite_a_typing_slip(
     assert finding.suspects[0].where == "2A+"
 
 
-def test_report_and_comparison_stand_on_the_same_readings(
+def test_report_and_comparison_use_the_same_readings(
     tmp_path: Path, begin: Callable[..., Session], shelf: Shelf, fan: Design
 ) -> None:
     _tested(begin(), _healthy(fan, {}))

@@ -48,7 +48,7 @@ def _checks(left: str, right: str) -> dict[CheckKey, CheckMade]:
 
 
 def _bench(left_v: float, right_v: float, times: dict[str, float]) -> Bench:
-    """A unit as designed, but for its supplies and what some joints have of their resistance."""
+    """Return a unit as designed, except for supply volts and the factors of joint resistance."""
     bench = Bench(WING, {}, seed=1)
     feeds = [replace(f, volts=v) for f, v in zip(WING.feeds, (left_v, right_v), strict=True)]
     bench.truth = replace(WING, feeds=tuple(feeds))
@@ -62,14 +62,14 @@ def supplied() -> Design:
     return with_measured_supplies(WING, _checks("5.05", "4.92"))
 
 
-def test_measured_volts_stand_in_for_the_designs(supplied: Design) -> None:
+def test_measured_volts_replace_those_of_the_design(supplied: Design) -> None:
     assert [feed.volts for feed in supplied.feeds] == [5.05, 4.92]
     assert with_measured_supplies(WING, {}) is WING
     one = judge_check(WING, LEFT, "5.05")
     assert [feed.volts for feed in with_measured_supplies(WING, {LEFT: one}).feeds] == [5.05, 5.0]
 
 
-def test_what_failed_was_left_out_or_only_seen_does_not() -> None:
+def test_a_failed_skipped_or_unmeasured_supply_keeps_the_designs_volts() -> None:
     failed = judge_check(WING, LEFT, "4.1")
     assert failed.passed is False
     for made in (failed, CheckMade("supply", "left", None), CheckMade("supply", "left", True)):
@@ -92,7 +92,7 @@ DROPS = (
 
 
 def _apart(count: int = len(DROPS)) -> tuple[list[Reading], dict[str, float]]:
-    """A sound unit, one joint of 6 mΩ, its supplies a quarter of a volt apart; and their volts."""
+    """Return readings of a sound unit with supplies 0.25 V apart, and the supplies' volts."""
     unit = _bench(5.15, 4.9, {"2A~3A-": 3.0})
     asked = [(parse_lit_set(lit, WING), parse_probe(probe, WING)) for lit, probe in DROPS[:count]]
     readings = [unit.read(*ask) for ask in asked]
@@ -100,9 +100,9 @@ def _apart(count: int = len(DROPS)) -> tuple[list[Reading], dict[str, float]]:
 
 
 def test_a_sound_unit_on_unequal_supplies_is_accused_only_unmeasured() -> None:
-    """More amperes pass both rails of a link than the nodes draw: joined rails take as many.
+    """The link carries more current on both rails than the nodes draw, as a short would.
 
-    One joint explains only its own rail. Drops alone do not settle it: rail volts are asked for.
+    One joint explains only its own rail. Drops alone do not settle it: rail volts are requested.
     """
     readings, volts = _apart()
     unmeasured = Engine(WING).diagnose(readings)
@@ -118,7 +118,7 @@ def test_a_sound_unit_on_unequal_supplies_is_accused_only_unmeasured() -> None:
 
 @pytest.mark.parametrize("count", [2, len(DROPS)])
 def test_volts_at_the_feeds_clear_a_sound_unit_on_unequal_supplies(count: int) -> None:
-    """Read where the leads are sent: the supplies 3.5 standard deviations apart explain it all."""
+    """With all requested readings, supplies 3.5 standard deviations apart explain everything."""
     readings, _ = _apart(count)
     unit, engine = _bench(5.15, 4.9, {"2A~3A-": 3.0}), Engine(WING)
     finding = engine.diagnose(readings)
@@ -148,7 +148,7 @@ def test_drops_on_one_rail_accuse_the_feed_that_gives_too_little() -> None:
     assert Engine(WING.with_supply_volts(volts)).diagnose(readings).looks_healthy
 
 
-def test_nor_does_it_teach_that_joints_are_bad() -> None:
+def test_measured_supplies_do_not_raise_the_learned_fault_rate() -> None:
     readings, volts = _apart(2)
     unmeasured = learn(WING, [UnitReadings("GW-01", readings)])
     known = learn(WING, [UnitReadings("GW-01", readings, supply_v=volts)])
@@ -157,7 +157,7 @@ def test_nor_does_it_teach_that_joints_are_bad() -> None:
     assert [feed.volts for feed in known.design.feeds] == [5.0, 5.0]
 
 
-def test_joints_have_not_grown_because_a_supply_was_exchanged(shelf: Shelf) -> None:
+def test_an_exchanged_supply_is_not_reported_as_a_joint_change(shelf: Shelf) -> None:
     """One sound unit in two years, on other supplies and with another meter."""
     years: tuple[tuple[str, str, str], ...] = (
         ("5.01", "5.03", "all 2A 4.831, 3-4 3A 4.922, 1 3 3A 4.929"),
@@ -178,7 +178,7 @@ def test_joints_have_not_grown_because_a_supply_was_exchanged(shelf: Shelf) -> N
         assert compare_unit(gather_tests(shelf, tag)).changes == []
 
 
-def test_what_is_typed_of_supplies_is_taken_or_refused_with_what_to_do() -> None:
+def test_typed_supplies_are_accepted_or_refused_with_a_remedy() -> None:
     assert parse_supplies(WING, ["left=5.05", " right = 4.92 V"]) == {"left": 5.05, "right": 4.92}
     assert parse_supplies(WING, []) == {}
     for texts, words in (
@@ -199,7 +199,7 @@ def test_what_is_typed_of_supplies_is_taken_or_refused_with_what_to_do() -> None
 
 
 @pytest.mark.parametrize("where", ["2A~3A+", "right-"])
-def test_a_bad_joint_is_named_all_the_same(supplied: Design, where: str) -> None:
+def test_a_bad_joint_is_named_on_unequal_measured_supplies(supplied: Design, where: str) -> None:
     finding = _bench(5.05, 4.92, {where: 60.0}).find(Engine(supplied))
     assert finding.suspects[0].where == where
     assert finding.suspects[0].probability > 0.9

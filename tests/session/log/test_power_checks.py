@@ -33,7 +33,7 @@ def test_ohms_are_read_as_meters_show_them(text: str, ohm: float) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "abc", "-3", "k", "nan"])
-def test_what_is_no_resistance_is_refused(text: str) -> None:
+def test_an_invalid_resistance_is_refused(text: str) -> None:
     with pytest.raises(InputError):
         parse_ohms(text)
 
@@ -63,7 +63,7 @@ def test_a_supply_is_near_its_volts_and_the_right_way_round(
         assert "reversed leads" in check_question(fan, SUPPLY, made)
 
 
-def test_what_is_seen_takes_no_number(fan: Design) -> None:
+def test_a_visual_check_takes_no_number(fan: Design) -> None:
     assert [check_unit(check) for check in CHECKS] == ["Ω", "", "", "V"]
     with pytest.raises(InputError, match="this check is visual"):
         judge_check(fan, ("fuse", "main"), "1")
@@ -94,6 +94,8 @@ def test_checks_are_due_until_they_pass_and_rails_again_after_solder(fan: Design
     [("49.3", "4.93"), ("493", "4.93"), ("4930", "4.93"), ("0.493", "4.93"), ("4.39", ""),
      ("5.6", ""), ("-4.93", ""), ("", ""), ("abc", "")],
 )  # fmt: skip
-def test_a_supplys_point_in_a_wrong_place_is_seen(fan: Design, text: str, meant: str) -> None:
+def test_a_misplaced_decimal_point_of_supply_volts_is_noticed(
+    fan: Design, text: str, meant: str
+) -> None:
     assert meant_supply(fan, SUPPLY, text) == meant
     assert meant_supply(fan, RAILS, text) == ""

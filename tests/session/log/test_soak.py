@@ -23,7 +23,7 @@ HOUR_S = 3600.0
 
 
 class Clock:
-    """A clock that stands until it is moved."""
+    """A clock that is set by the test."""
 
     now_s = 1000.0
 
@@ -39,7 +39,7 @@ def test_times_are_read_as_people_write_them(text: str, seconds: float) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "h", "soon", "inf", "nanm"])
-def test_what_is_no_time_is_refused(text: str) -> None:
+def test_an_invalid_duration_is_refused(text: str) -> None:
     with pytest.raises(InputError, match="write 2h, 90m or 45s"):
         parse_duration_s(text)
 
@@ -48,12 +48,12 @@ def test_what_is_no_time_is_refused(text: str) -> None:
     "what", [SoakBegun(10.0, 10.0), SoakBegun(9e6, 900.0), SoakBegun(7200.0, 1.0),
              SoakBegun(600.0, 900.0), SoakBegun(float("nan"), 900.0)]
 )  # fmt: skip
-def test_a_soak_has_a_time_and_looks(what: SoakBegun) -> None:
+def test_a_soak_with_an_invalid_duration_or_interval_is_refused(what: SoakBegun) -> None:
     with pytest.raises(InputError, match="soak:"):
         new_soak(what)
 
 
-def test_progress_is_a_sum_in_sight() -> None:
+def test_progress_shows_elapsed_and_remaining_time() -> None:
     soak = Soak(2 * HOUR_S, 900.0, 1.0, done_s=1800.0, looked_s=1800.0, looks=2, intermittent=1)
     shown = soak_progress(soak, 2400.7)
     # 2400 of 7200 s; 4800 s left are 1:20:00; the next look is due at 2700 s, in 5 minutes
@@ -100,7 +100,7 @@ def test_time_counts_while_lit_and_a_pause_is_on_the_record(begin: Callable[...,
     assert soaking.soak is None
 
 
-def test_a_killed_program_goes_on_from_what_the_record_knows(begin: Callable[..., Session]) -> None:
+def test_a_killed_soak_resumes_at_its_last_recorded_time(begin: Callable[..., Session]) -> None:
     clock = Clock()
     session = begin()
     soaking = SoakTimer(session, clock)

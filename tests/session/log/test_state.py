@@ -111,7 +111,7 @@ def test_taking_back_everything_leaves_nothing(whats: list[SessionEvent]) -> Non
 
 @given(st.lists(_THINGS, max_size=12), st.data())
 @settings(max_examples=50, deadline=None)
-def test_what_was_taken_back_is_as_if_it_had_never_been(
+def test_undone_events_leave_the_state_as_without_them(
     whats: list[SessionEvent], data: st.DataObject
 ) -> None:
     happened = _numbered(whats)

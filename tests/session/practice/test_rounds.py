@@ -65,7 +65,7 @@ def test_the_reference_run_ends_once_all_faults_are_repaired(willow: Design) -> 
     assert 1 <= own.readings <= 10  # a twelve-strand prop: readings at every strand end are 24
 
 
-def test_a_round_is_kept_apart_and_counts_readings_and_needless_repairs(tmp_path: Path) -> None:
+def test_a_round_has_its_own_shelf_and_counts_readings_and_needless_repairs(tmp_path: Path) -> None:
     bench = LaunchOptions(tmp_path)
     with Shelf(tmp_path) as units, open_practice(bench) as shelf:
         session, there, round_ = begin_round(shelf, bench, 5, 3)

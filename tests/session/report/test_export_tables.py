@@ -118,7 +118,7 @@ def test_a_table_shows_the_step_that_readings_were_typed_in(
 
 @pytest.fixture
 def odd(begin: Begin) -> Session:
-    """A session with what a spreadsheet likes to take for something else."""
+    """A session with texts that a spreadsheet may mistake for dates, numbers or formulas."""
     session = begin()
     for strand in (1, 2, 3):
         session.record(VerdictGiven(strand, passed=True, level=0.25))
@@ -161,7 +161,7 @@ def test_a_table_is_read_back_as_it_was(odd: Session) -> None:
 
 
 def test_a_table_survives_a_spreadsheet(odd: Session, tmp_path: Path) -> None:
-    """Opened by Gnumeric, kept as a workbook, and written out again as CSV."""
+    """Gnumeric opens it, saves it as a workbook, and writes it as CSV again."""
     assert shutil.which("ssconvert"), "gnumeric is needed: apt-get install gnumeric"
     evidence = SessionEvidence(odd.row, odd.state)
     (tmp_path / "a.csv").write_text(readings_table(evidence), "utf-8", newline="")
@@ -178,7 +178,7 @@ def test_a_table_survives_a_spreadsheet(odd: Session, tmp_path: Path) -> None:
         assert volts == (None if reading.volts is None else pytest.approx(reading.volts))
 
 
-def test_only_what_stands_is_in_the_tables(odd: Session, shelf: Shelf) -> None:
+def test_tables_have_no_undone_or_outdated_readings(odd: Session, shelf: Shelf) -> None:
     odd.record(RepairDone("4A+"))
     odd.undo()
     odd.undo()  # the last reading
@@ -189,7 +189,7 @@ def test_only_what_stands_is_in_the_tables(odd: Session, shelf: Shelf) -> None:
     assert readings_table(evidence).count("\r\n") == 1 + len(evidence.state.readings)
 
 
-def test_the_last_test_is_taken_not_a_look_at_the_card(begin: Begin, shelf: Shelf) -> None:
+def test_the_last_session_with_a_test_is_taken(begin: Begin, shelf: Shelf) -> None:
     tested = begin()
     tested.record(VerdictGiven(1, passed=True))
     begin().record(NoteMade("moved to the shed"))

@@ -105,7 +105,7 @@ def test_readings_that_no_longer_count_keep_their_number_and_show_why(session: S
     assert "<small>struck out</small>" in render_report(content)
 
 
-def test_what_was_taken_back_is_not_on_the_page(session: Session) -> None:
+def test_undone_events_are_not_on_the_page(session: Session) -> None:
     _record(session, RepairDone("4A+"))
     session.undo()
     _record(session, NoteMade("slip"))
@@ -142,7 +142,7 @@ def test_only_suspects_that_keep_a_unit_indoors_are_named(session: Session) -> N
     assert report_content(session, CLEAR).cleared_mohm == pytest.approx(40.0)
 
 
-def test_words_on_top_follow_what_was_done(session: Session) -> None:
+def test_the_verdict_follows_the_sign_off_and_the_stage(session: Session) -> None:
     read = ReadingTaken("all", "4B", 4.6)
     _record(session, *ALL_PASS, read, Concluded(0.97, settled=True))
     told = [report_content(session, CLEAR)]
@@ -166,7 +166,7 @@ def test_a_sealed_unit_that_is_tested_may_go_out(session: Session) -> None:
     assert (content.verdict, content.good, content.waits_for) == ("May go outdoors", True, [])
 
 
-def test_a_report_knows_of_a_stage_that_a_later_session_set(session: Session) -> None:
+def test_a_report_has_the_stage_set_by_a_later_session(session: Session) -> None:
     read = ReadingTaken("all", "4B", 4.6)
     _record(session, *ALL_PASS, read, Concluded(0.97, settled=True), SignedOff("Ada"))
     text, meter = session.row.design_text, session.meter

@@ -27,7 +27,7 @@ QUARTER = 64  # of 255, rounded
 
 
 class Hand:
-    """The time, as a person with a stop watch moves it on."""
+    """A clock that is set by the test."""
 
     now_s = 100.0
 
@@ -42,7 +42,7 @@ def time_s() -> Hand:
 
 @pytest.fixture
 def bench(begin: Callable[..., Session], prop: Prop, time_s: Hand) -> Iterator[Workbench]:
-    """A workbench whose time stands still until it is moved on."""
+    """Workbench whose time is set by the test."""
     session = record_passed_checks(begin())
     design = prop.design
     driver = driver_for(Target("e131", LOOPBACK, prop.port), design, SourceSettings(uuid4()))

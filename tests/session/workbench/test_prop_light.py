@@ -28,7 +28,7 @@ Lights = Callable[[Design], PropLight]
 
 @pytest.fixture
 def lamp_of() -> Iterator[Lights]:
-    """Lights props over real packets to a socket on loopback."""
+    """Return a function that makes the light of a prop, over real packets on loopback."""
     ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     ear.bind(("127.0.0.1", 0))
     clocks: list[FrameClock] = []
@@ -46,7 +46,7 @@ def lamp_of() -> Iterator[Lights]:
 
 
 def _behind_an_ohm(make_kind: Callable[..., NodeKind], watts: float) -> Design:
-    """One node that holds its power behind a cable of 1 Ω, joints and all."""
+    """Return one node of constant power behind a cable of 1 Ω, its joints included."""
     low = {"red": 2.0, "green": 2.0, "blue": 2.0}
     kind = make_kind(
         "regulated", channel_ma=watts / 12.0 / 3.0 * 1e3, quiescent_ma=0.0,
@@ -95,9 +95,7 @@ def test_looks_are_lit_as_brightly_as_the_fuse_lets(lamp_of: Lights, fan: Design
     assert np.flatnonzero(lit).tolist() == list(range(10, 20))
 
 
-def test_what_surely_fits_is_lit_without_solving_and_is_no_more_than_fits(
-    lamp_of: Lights, fan: Design
-) -> None:
+def test_a_prop_far_within_its_fuse_is_lit_in_full(lamp_of: Lights, fan: Design) -> None:
     roomy = replace(fan, feeds=tuple(replace(feed, fuse_a=4.0) for feed in fan.feeds))
     lamp = lamp_of(roomy)
     lamp.light(all_lit(roomy))

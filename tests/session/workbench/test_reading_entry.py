@@ -20,7 +20,7 @@ def test_digits_are_ignored_or_refused_while_no_reading_is_requested(workbench: 
         workbench.entry.take_reading("4.8")
 
 
-def test_a_reading_is_weighed_while_it_is_typed(workbench: Workbench) -> None:
+def test_a_reading_is_compared_while_it_is_typed(workbench: Workbench) -> None:
     pass_all(workbench)
     asks(workbench, "1 3")
     empty = workbench.entry.typed("")
@@ -45,7 +45,7 @@ def test_a_reading_is_weighed_while_it_is_typed(workbench: Workbench) -> None:
 @pytest.mark.parametrize(
     ("factor", "ending"), [(-1.0, ""), (1e3, "mV"), (0.1, ""), (10.0, ""), (0.01, ""), (1.0, "mV")]
 )
-def test_a_slip_of_the_pen_is_asked_about(workbench: Workbench, factor: float, ending: str) -> None:
+def test_a_typing_slip_is_questioned(workbench: Workbench, factor: float, ending: str) -> None:
     pass_all(workbench)
     asks(workbench, "1 3")
     expected = workbench.entry.typed("")
@@ -141,7 +141,7 @@ def test_volts_above_the_supply_are_asked_about(workbench: Workbench) -> None:
     assert workbench.session.state.readings == ()
 
 
-def test_a_reading_of_ones_own_choice_comes_first_and_once(workbench: Workbench) -> None:
+def test_a_reading_of_the_users_choice_comes_first_and_once(workbench: Workbench) -> None:
     workbench.entry.ask_for("2 4", "foot:2")
     assert workbench.advice.text == "Volts at foot:2 with 2 4 lit?"
     workbench.entry.take_reading("4.9")
@@ -154,7 +154,7 @@ def test_a_reading_of_ones_own_choice_comes_first_and_once(workbench: Workbench)
     assert workbench.active.overrides.own_reading is None
 
 
-def test_a_real_props_meter_is_the_persons(workbench: Workbench) -> None:
+def test_a_real_prop_is_read_only_by_the_users_meter(workbench: Workbench) -> None:
     with pytest.raises(InputError, match="type what your meter shows"):
         workbench.source.read()
     assert workbench.sights() == []

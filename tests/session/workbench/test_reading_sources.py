@@ -39,7 +39,7 @@ READ_ANSWERED = 0x85
 
 
 class ReadBoard(PythonBoard):
-    """The MicroPython firmware's protocol with three inputs, which count what they are given."""
+    """The MicroPython firmware's protocol with three inputs whose counts are given."""
 
     analogue = 3
 
@@ -59,7 +59,7 @@ class ReadBoard(PythonBoard):
         self.scales[channel] = scale
 
     def _send(self, octets: bytes) -> None:
-        """Answer a reading as it is, unless another answer was laid in."""
+        """Answer a reading as it is, or with the octets of `answers` if set."""
         body = cobs.decode(octets.strip(b"\0"))[:-2]
         if self.answers and body[0] == READ_ANSWERED:
             octets = sealed(body[:2] + self.answers)
@@ -91,7 +91,7 @@ def clock(fan: Design, prop: Prop) -> Iterator[FrameClock]:
 def metered(
     begin: Callable[..., Session], clock: FrameClock, simulated: SimulatedMeter
 ) -> Iterator[Workbench]:
-    """A unit on the bench with a meter that speaks SCPI, asked for volts at 4B."""
+    """Workbench with a SCPI meter that asks for volts at 4B."""
     meter = ScpiMeter(str(simulated.port))
     workbench = Workbench(record_passed_checks(begin()), clock, source=meter)
     pass_all(workbench)
@@ -101,7 +101,7 @@ def metered(
     meter.close()
 
 
-def test_what_a_meter_reads_is_kept_with_its_name(
+def test_a_reading_of_a_meter_is_kept_with_its_name(
     metered: Workbench, simulated: SimulatedMeter
 ) -> None:
     assert metered.source.keeps_at_once
@@ -138,7 +138,7 @@ def test_a_reading_from_an_instrument_is_not_checked_for_typing_slips(
     assert metered.session.state.readings[-1].volts == 0.49
 
 
-def test_what_was_read_for_something_else_is_not_kept(metered: Workbench) -> None:
+def test_a_reading_of_an_outdated_request_is_not_kept(metered: Workbench) -> None:
     read = metered.source.read()
     asks(metered, "1 3", "crown:2+>crown:4+")
     with pytest.raises(InputError, match="something else is asked for by now"):
@@ -152,7 +152,7 @@ def test_a_dark_prop_is_not_read_as_if_it_were_lit(metered: Workbench) -> None:
         metered.source.read()
 
 
-def test_no_reading_comes_of_an_overload_and_all_stays_as_it_was(
+def test_an_overload_gives_no_reading_and_changes_nothing(
     metered: Workbench, simulated: SimulatedMeter
 ) -> None:
     simulated.volts = lambda: OVERLOAD
@@ -168,7 +168,7 @@ def test_no_reading_comes_of_an_overload_and_all_stays_as_it_was(
 # -- a bridge's inputs -----------------------------------------------------------------------------
 
 
-def test_a_pin_reads_where_it_sits_and_nowhere_else(
+def test_a_pin_reads_only_the_place_it_is_connected_to(
     begin: Callable[..., Session], clock: FrameClock, fan: Design, board: ReadBoard
 ) -> None:
     spec = parse_source(f"serial:{board.port}")
@@ -219,7 +219,9 @@ def test_the_bridge_that_drives_the_prop_is_read_through_its_driver(
         assert driver.status().trouble is None
 
 
-def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBoard) -> None:
+def test_a_bridge_that_is_only_read_resumes_after_a_restart_and_unplugging(
+    fan: Design, board: ReadBoard
+) -> None:
     board.scales[0], board.counts[0] = 5_000_000, 1000
     spec = parse_source(f"serial:{board.port}")
     driver = driver_for(Target("e131", LOOPBACK, 5568), fan, SourceSettings(uuid4()))
@@ -247,10 +249,10 @@ def test_a_bridge_that_is_only_read_is_taken_up_again(fan: Design, board: ReadBo
     [(1, 64, 64_000), (0, 63, 63_000), (0, 64, 70_000)],
     ids=["another input", "another count of samples", "more than full scale"],
 )
-def test_a_bridge_that_answers_for_another_input_is_not_believed(
+def test_a_bridge_answer_with_invalid_content_is_rejected(
     fan: Design, board: ReadBoard, channel: int, samples: int, total: int
 ) -> None:
-    """Its volts were kept as those of the input that was asked."""
+    """Its volts used to be kept as those of the requested input."""
     board.scales[0] = board.scales[1] = 5_000_000
     board.counts[:] = [1000, 1000, 1000]
     source = source_for(

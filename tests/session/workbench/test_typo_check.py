@@ -22,7 +22,7 @@ from benchtest.session.workbench.typo_check import judge_typed
         ("0.3V", 0.0003, 0.0003),  # millivolts with the unit of volts
     ],
 )  # fmt: skip
-def test_a_slip_is_asked_about(text: str, expected_v: float, meant_v: float | None) -> None:
+def test_a_slip_is_questioned(text: str, expected_v: float, meant_v: float | None) -> None:
     typed = judge_typed(text, expected_v, 0.0001, DEFAULT_METER, most_v=5.0)
     assert typed.meant_v == (None if meant_v is None else pytest.approx(meant_v))
     assert typed.is_doubtful == (meant_v is not None)
@@ -38,7 +38,9 @@ def test_a_slip_is_asked_about(text: str, expected_v: float, meant_v: float | No
         ("300", 0.005, 0.3), ("-300", 0.005, -0.3), ("0.3V", 0.005, 0.3), ("300 mV", 4.8, 0.3),
     ],
 )  # fmt: skip
-def test_what_a_fault_can_do_is_no_slip(text: str, expected_v: float, volts: float) -> None:
+def test_volts_that_a_fault_can_cause_are_not_questioned(
+    text: str, expected_v: float, volts: float
+) -> None:
     typed = judge_typed(text, expected_v, 0.01, DEFAULT_METER, most_v=5.0)
     assert (typed.meant_v, typed.hint) == (None, "")
     assert typed.volts == pytest.approx(volts)

@@ -52,7 +52,7 @@ def test_the_strand_that_is_asked_about_is_the_one_that_lights(
         workbench.walk.judge(passed=True)
 
 
-def test_dark_is_one_key_and_so_is_the_way_back(workbench: Workbench, prop: Prop) -> None:
+def test_one_key_darkens_the_prop_and_lights_it_again(workbench: Workbench, prop: Prop) -> None:
     workbench.light_advice()
     assert prop.shows(_nodes(prop.design, 1, 1, 10, QUARTER))
     workbench.toggle_dark()
@@ -279,7 +279,7 @@ def test_events_have_a_short_description(what: SessionEvent, words: str, fan: De
 # -- thinking --------------------------------------------------------------------------------------
 
 
-def test_a_finding_is_taken_only_while_it_is_of_what_is_known(workbench: Workbench) -> None:
+def test_a_finding_is_accepted_only_for_the_present_evidence(workbench: Workbench) -> None:
     pass_all(workbench)
     workbench.entry.ask_for("1 3", "4B")
     workbench.entry.take_reading("4.9")
@@ -317,7 +317,7 @@ def test_walking_light_is_brighter_than_looking(workbench: Workbench) -> None:
 
 
 def test_a_mark_is_of_the_light_in_which_its_strand_failed(workbench: Workbench) -> None:
-    """Looked at brighter, the rest of the strand must not speak for the node that is dark."""
+    """The strand failed at a higher level; evidence at another level would mask the dark node."""
     workbench.brighter(1)
     workbench.light_advice()
     workbench.walk.judge(passed=False)
