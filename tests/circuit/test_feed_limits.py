@@ -51,7 +51,9 @@ def test_a_lit_set_is_permitted_up_to_the_fuse(make_fan: MakeFan, make_kind: Mak
         assert not permitted_sets(all_lit(fused))
 
 
-def test_nothing_is_sure_of_regulated_nodes(make_fan: MakeFan, make_kind: MakeKind) -> None:
+def test_regulated_nodes_are_never_surely_within_limits(
+    make_fan: MakeFan, make_kind: MakeKind
+) -> None:
     """They draw more as their volts fall."""
     design = make_fan(1, 1, kind=make_kind("regulated"))
     feed = dataclasses.replace(design.feeds[0], fuse_a=100.0)

@@ -120,7 +120,7 @@ def _leaving_a(solution: Solution) -> FloatArray:
 def test_currents_of_any_prop_sum_to_zero_at_every_point(
     make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object]
 ) -> None:
-    """Kirchhoff's current law, with every current worked out again from the volts."""
+    """Kirchhoff's current law, with every current computed again from the volts."""
     design, bad, duty = _cook(recipe, make_fan, make_kind)
     # the law cannot be checked with volts across zero resistance
     exact = {name: max(ohm, 1e-4) for name, ohm in bad.items()}
@@ -188,7 +188,7 @@ def test_regulated_nodes_hold_their_power_or_the_prop_does_not_start(
 def test_a_circuit_with_a_changed_joint_equals_one_built_from_scratch(
     make_fan: MakeFan, make_kind: MakeKind, recipe: dict[str, object], pick: int, now: float
 ) -> None:
-    """To the last digit; and from where the prop settled before, it settles at the same volts."""
+    """To the last digit; and a start from the earlier operating point gives the same volts."""
     design, bad, duty = _cook(recipe, make_fan, make_kind)
     joints = power_joints(design)
     name = joints[pick % len(joints)].name

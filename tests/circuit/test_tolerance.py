@@ -44,7 +44,7 @@ MakeKind = Callable[..., NodeKind]
 PROBES = ["3A", "3B", "1B", "foot:3+>3A+", "foot:1+>foot:4+", "2.4", "2A+>3A+"]
 UNITS = 2000
 STIFF = dataclasses.replace(HAND_SOLDERED, source_ohm=0.002)
-"""Supplies of so little source resistance that a cable drawn at random stays above nothing."""
+"""Tolerances with a source resistance so small that sampled cables keep positive resistance."""
 
 
 def _scaled(conductor: Conductor, by: float) -> Conductor:

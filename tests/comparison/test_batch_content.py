@@ -92,7 +92,7 @@ def test_a_label_shows_stage_and_result_of_the_last_test(batch: Shelf) -> None:
         label_content(batch, "WF-06")
 
 
-def test_a_report_knows_the_test_before_and_what_was_done_then(begin: Begin) -> None:
+def test_a_report_has_the_earlier_test_and_its_result(begin: Begin) -> None:
     first = _tested(begin, "WF-03", 4.9)
     first.record(StageSet("sealed"))
     first.record(SignedOff("Mara"))

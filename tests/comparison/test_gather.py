@@ -36,7 +36,7 @@ Bench = Callable[..., Session]
 
 @pytest.fixture
 def tested(shelf: Shelf, design_text: str, fan: Design) -> Bench:
-    """Tests a unit in a year: drops across some joints with their strand lit alone."""
+    """Return a test of a unit in a year: drops across joints with their strand lit alone."""
     probes = {joint.name: joint.probe for joint in power_joints(fan)}
 
     def test(
@@ -107,9 +107,7 @@ def test_a_joint_that_is_bad_in_both_tests_is_named_without_a_change(
     assert found.sentences[0].endswith(", without a change beyond noise: repair it.")
 
 
-def test_over_years_each_test_is_weighed_against_the_last_and_no_line_is_drawn(
-    shelf: Shelf, tested: Bench
-) -> None:
+def test_over_years_each_test_is_compared_with_the_last(shelf: Shelf, tested: Bench) -> None:
     tested(2023, seed=6)
     tested(2024, seed=6)
     tested(2025, "2A+=0.02", seed=6)
@@ -121,7 +119,7 @@ def test_over_years_each_test_is_weighed_against_the_last_and_no_line_is_drawn(
     assert lows[1].high_ohm < lows[2].low_ohm < lows[2].high_ohm < lows[3].low_ohm
 
 
-def test_a_repair_parts_what_was_before_from_what_is(shelf: Shelf, tested: Bench) -> None:
+def test_a_repair_separates_earlier_tests_from_later_ones(shelf: Shelf, tested: Bench) -> None:
     tested(2024)
     tested(2025, "2A+=0.1")
     tested(2026, repair="2A+")
@@ -188,7 +186,7 @@ def test_of_many_years_the_first_and_the_last_ones_are_gathered(
 
 @pytest.fixture
 def batch(shelf: Shelf, tested: Bench) -> Shelf:
-    """Four units; WF-04 has a joint that is high, and a fifth was never read."""
+    """Four units, of which WF-04 has a high joint, and a fifth without readings."""
     for number in (1, 2, 3):
         tested(2026, tag=f"WF-0{number}", seed=5 + number)
     tested(2026, "3A-=0.05", tag="WF-04", seed=4, read=(*READ, "3A-"))
@@ -196,7 +194,7 @@ def batch(shelf: Shelf, tested: Bench) -> Shelf:
     return shelf
 
 
-def test_the_odd_joint_of_a_batch_is_named(batch: Shelf) -> None:
+def test_the_outlying_joint_of_a_batch_is_named(batch: Shelf) -> None:
     found = compare_batch(gather_units(batch, "Small fan"))
     (odd,) = found.unlike
     assert (odd.tag, odd.where) == ("WF-04", "3A-")
@@ -211,7 +209,7 @@ def test_the_odd_joint_of_a_batch_is_named(batch: Shelf) -> None:
     assert f"! {odd.band.range_words}" in page
 
 
-def test_two_units_have_no_odd_one(shelf: Shelf, tested: Bench) -> None:
+def test_two_units_have_no_outlier(shelf: Shelf, tested: Bench) -> None:
     tested(2026, tag="WF-01")
     tested(2026, "3A-=0.05", tag="WF-02")
     found = compare_batch(gather_units(shelf, "Small fan"))

@@ -33,7 +33,7 @@ def test_ctrl_c_waits_and_then_acts_once() -> None:
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
-def test_what_is_ignored_stays_ignored() -> None:
+def test_an_ignored_signal_stays_ignored() -> None:
     """A program under nohup outlives its terminal."""
     before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:

@@ -32,7 +32,7 @@ Table = dict[str, Any]
 SEEDS = range(90)
 MOST_NODES = 60
 MOST_A = 1e-5
-"""Feeds may differ by this: at 12 V ngspice stops at 12 nV, over 2 mΩ of joint."""
+"""Permissible difference of feed currents: at 12 V ngspice stops at 12 nV, over joints of 2 mΩ."""
 STATES = ("healthy", "joints", "opens", "starved")
 STRAND_WIRES = ("20 AWG", "22 AWG", "0.5 mm2", "0.34 mm2", "24 AWG CCA", "0.75 mm2 CCA")
 THIN_WIRES = ("30 AWG", "34 AWG", "0.03 mm2", "32 AWG CCA")
@@ -41,7 +41,7 @@ CABLES = ("14 AWG", "1.5 mm2", "16 AWG CCA", "18 AWG", "0.75 mm2")
 
 @dataclass(frozen=True)
 class Made:
-    """A prop out of a seed, and what is lit and wrong on it."""
+    """A prop made from a seed, with its lit set and its bad joints."""
 
     state: str
     text: str
@@ -59,7 +59,7 @@ def _shape(seed: int) -> str:
 
 
 def _state(seed: int) -> str:
-    """Each kind comes to each state, however many kinds there are."""
+    """Return the state of a seed, so that every kind is combined with every state."""
     state = STATES[(seed + seed // len(catalogue())) % len(STATES)]
     # where such nodes get too little they have two solutions or none: tested elsewhere
     regulated = _kind(seed).family == "regulated"
@@ -72,7 +72,7 @@ def _name(seed: int) -> str:
 
 @cache
 def made(seed: int) -> Made:
-    """The prop of a seed, always the same."""
+    """Return the prop of a seed, always the same."""
     chance = np.random.default_rng(seed)
     text = _text(_prop(chance, seed))
     design = parse_design(text, f"{_name(seed)}.toml")
@@ -163,7 +163,7 @@ def _links_with_wire(chance: np.random.Generator, strands: int) -> Copper:
 
 
 def _bus_and_links(chance: np.random.Generator, strands: int) -> Copper:
-    """The last strand hangs on the one before it; the others stand on a bus."""
+    """The last strand is linked to the one before it; the others are on a bus."""
     bus = _bus(chance, "foot", [f"{n}A" for n in range(1, strands)])
     pads = [*(f"foot:{n}" for n in range(1, strands)), *_ends(strands)]
     return {"bus": [bus], "link": [_link(chance, f"{strands - 1}B", f"{strands}A")]}, pads
@@ -240,12 +240,12 @@ def _drawn(chance: np.random.Generator, values: Any) -> Any:
 
 
 def _shuffled(chance: np.random.Generator, count: int) -> list[int]:
-    """1 to count in any order."""
+    """Return 1 to count in random order."""
     return [int(number) for number in chance.permutation(np.arange(1, count + 1))]
 
 
 def _text(prop: Table) -> str:
-    """A prop file: tables that come more than once last, as TOML wants it."""
+    """Return a prop file; repeated tables come last, as TOML requires."""
     lines = [f"{key} = {json.dumps(prop[key])}" for key in ("format", "name")]
     for key, value in prop.items():
         if isinstance(value, dict):
@@ -351,7 +351,7 @@ def _links_said(link: Table, design: Design) -> list[tuple[Any, ...]]:
 
 
 def _is_starved(prop: Made) -> bool:
-    """Some node has less than its kind should have and than every colour needs."""
+    """Return True if a node is below its kind's lowest volts and the need of every colour."""
     kind, circuit = prop.design.node, Circuit(prop.design, prop.joint_ohm)
     lowest_v = solve(circuit, prop.lit.duty(prop.design)).lowest_node[1]
     return prop.state == "starved" and lowest_v < min(kind.lowest_v, *kind.full_v.values())
@@ -388,7 +388,7 @@ COVERED: dict[str, tuple[int, Callable[[Made], bool]]] = {
 
 
 @pytest.mark.parametrize("what", COVERED)
-def test_enough_of_the_props_are(what: str) -> None:
+def test_enough_props_have_each_property(what: str) -> None:
     fewest, holds = COVERED[what]
     assert sum(holds(made(seed)) for seed in SEEDS) >= fewest
 

@@ -61,7 +61,7 @@ OHMS = {BAD: {"2A+": 0.9}, COLOURS: {}, SOUND: {}, SIGNED: {}, STEPS: {}}
 
 
 def plainly(words: str) -> str:
-    """Return the signs of a text that can be drawn."""
+    """Return the characters of a text that can be drawn."""
     return "".join(sign for sign in words if sign.isprintable())
 
 
@@ -212,8 +212,7 @@ class Walk:
         self.app = app
         self.words = words
         self.clicks = "@click" in words
-        """Every link is clicked; else every screen is drawn alone, which markup that is broken can
-        end."""
+        """True clicks every link; False only draws every screen, which broken markup can stop."""
         self.mark = words[:4]
         self.shown: set[str] = set()
         """Screens, windows and tasks that were checked."""
@@ -222,7 +221,7 @@ class Walk:
         self.touched: set[tuple[str, str]] = set()
         """Screen and text of each line with foreign text that was clicked on."""
         self.with_words: set[str] = set()
-        """Of those, the ones on which words of the record stood."""
+        """Checked screens, windows and tasks that showed words of the record."""
 
     # -- what must hold ------------------------------------------------------------------------
 

@@ -61,11 +61,11 @@ def _asked(at: Driven) -> tuple[LitSet | None, Probe | None]:
     return at.workbench.advice.lit, at.workbench.advice.probe
 
 
-def test_it_is_asked_soon_enough() -> None:
+def test_the_interim_reading_is_due_within_0_3_s() -> None:
     assert INTERIM_S <= 0.3
 
 
-async def test_what_is_typed_meanwhile_stays_and_is_kept_for_what_was_asked(
+async def test_text_typed_meanwhile_stays_and_is_kept_for_the_same_probe(
     tmp_path: Path, small_fan: Path
 ) -> None:
     async with _held(tmp_path, small_fan) as at:
