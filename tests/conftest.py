@@ -60,7 +60,7 @@ LONGEST = (
     "cli/test_report.py",
     "cli/test_diagnose.py",
 )
-"""Files that take longest, which begin first so that none of them is alone at the end."""
+"""Slowest files, which run first so that none of them runs alone at the end."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -71,7 +71,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(autouse=True)
 def _signals_as_before() -> Iterator[None]:
-    """A command run inside the tests settles how its process ends: for itself, not for the next."""
+    """Restore the signal handlers, which a command run inside a test changes."""
     before = {number: signal.getsignal(number) for number in END_SIGNALS}
     yield
     for number, handler in before.items():
@@ -173,13 +173,13 @@ def _pad(text: str) -> BusPad:
 
 @pytest.fixture(scope="session")
 def make_kind() -> Callable[..., NodeKind]:
-    """Makes a node kind of a family; any figure can be given by its name."""
+    """Return a function that makes a node kind of a family; figures are given by name."""
     return _kind
 
 
 @pytest.fixture(scope="session")
 def make_fan() -> Callable[..., Design]:
-    """Makes a fan of strands between two buses; see `_fan` for what can be asked."""
+    """Return a function that makes a fan of strands between two buses; see `_fan`."""
     return _fan
 
 
@@ -199,11 +199,11 @@ def _sync(address: int, sequence: int, cid: bytes = CID) -> bytes:
 
 @pytest.fixture(scope="session")
 def data_packet() -> Callable[..., bytes]:
-    """Makes an E1.31 data packet; fields by their sacn names."""
+    """Return a function that makes an E1.31 data packet; fields by their sacn names."""
     return _data
 
 
 @pytest.fixture(scope="session")
 def sync_packet() -> Callable[..., bytes]:
-    """Makes an E1.31 synchronization packet."""
+    """Return a function that makes an E1.31 synchronization packet."""
     return _sync

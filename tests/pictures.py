@@ -34,7 +34,7 @@ def _save(at: Driven, name: str) -> None:
 
 
 async def _evening(folder: Path) -> None:
-    """Unit WF-03 from before power to its sign-off."""
+    """Test unit WF-03 from before power to its sign-off."""
     prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
     async with driven(folder, prop, FAULT, tag="WF-03", size=SIZE, ready=False) as at:
         await at.until_task("check")
@@ -83,7 +83,7 @@ async def _evening(folder: Path) -> None:
 
 
 async def _readings(at: Driven, pictured: int = 0) -> None:
-    """Every reading that is asked for, as the virtual meter shows it; a picture of one of them."""
+    """Take every requested reading from the virtual meter, and a picture of one."""
     taken = 0
     while await at.until_task("read", "repair", "sign-off") == "read":
         await at.keys("v")
@@ -97,7 +97,7 @@ async def _readings(at: Driven, pictured: int = 0) -> None:
 
 
 async def _practice(folder: Path) -> None:
-    """A round of grade 3, with one reading more than the tool takes."""
+    """Play a round of grade 3, with one reading more than the tool takes."""
     prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
     async with driven(folder, prop, tag=None, size=SIZE) as at:
         at.app.practise(3, 7)
@@ -111,7 +111,7 @@ async def _practice(folder: Path) -> None:
 
 
 async def _still(at: Driven, name: str) -> None:
-    """A picture once light and words have settled."""
+    """Take a picture once light and text no longer change."""
     await at.pilot.pause(1.0)
     _save(at, name)
 

@@ -93,7 +93,7 @@ def _colour_lines(kind: NodeKind, values: FloatArray) -> list[Line]:
 
 
 def _ink(names: Sequence[str]) -> str:
-    """Of lines that several colours share: what lies between their inks."""
+    """Return the mean of the inks of colours that share a line."""
     mixed = np.mean([to_rgb(INK[name]) for name in names], axis=0)
     return to_hex(tuple(mixed))
 
@@ -131,7 +131,7 @@ def _name_at_end(axes: Axes, line: Line, end: float, place: float) -> None:
 
 
 def _spread(ends: Sequence[float], gap: float) -> list[float]:
-    """Places at least `gap` apart, as near as may be to the ends of the lines."""
+    """Return places at least `gap` apart, as near as possible to the ends of the lines."""
     order = np.argsort(ends)[::-1]
     places = np.array(ends)[order]
     for _ in range(200):

@@ -55,12 +55,12 @@ def fan() -> Design:
 
 
 def file_name(pattern: Pattern) -> str:
-    """Of a pattern's picture."""
+    """Return the name of a pattern's picture."""
     return f"pattern-{pattern.name}.svg"
 
 
 def steps_shown(pattern: Pattern, design: Design) -> list[Step]:
-    """The steps that are drawn."""
+    """Return the steps that are drawn."""
     steps = pattern.steps(design)
     count = min(PANELS, len(steps))
     last = max(count - 1, 1)
@@ -68,7 +68,7 @@ def steps_shown(pattern: Pattern, design: Design) -> list[Step]:
 
 
 def draw(pattern: Pattern, design: Design) -> str:
-    """The still picture, as SVG."""
+    """Return the still picture as SVG."""
     steps = steps_shown(pattern, design)
     across = len(steps) if len(steps) < PANELS else 2
     width = across * WIDE + (across - 1) * GAP
@@ -115,7 +115,7 @@ def _words(x: float, y: float, words: str, ink: str, size: int) -> str:
 
 
 def _broken(says: str, most: int = 48) -> list[str]:
-    """Words in lines that fit a panel."""
+    """Split words into lines that fit a panel."""
     lines = [""]
     for word in says.split():
         if len(lines[-1]) + len(word) >= most:
@@ -125,7 +125,7 @@ def _broken(says: str, most: int = 48) -> list[str]:
 
 
 def _lit(step: Step, design: Design) -> dict[str, list[str]]:
-    """Places by the colour that a screen shows for them."""
+    """Return the places of each colour as shown on a screen."""
     found: dict[str, list[str]] = defaultdict(list)
     for strand in design.strands:
         for node in range(1, strand.nodes + 1):

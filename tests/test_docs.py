@@ -36,7 +36,7 @@ ROOT = Path(__file__).parents[1]
 NOTES = sorted(f"hw_notes/{path.name}" for path in ROOT.glob("hw_notes/*.md"))
 DOCS = ["README.md", "DEVELOPERS.md", *NOTES]
 HOST = "e131:127.0.0.1"
-"""Stands for a controller: a receiver on a port of its own."""
+"""Target in the commands, replaced by a receiver with a port of its own."""
 EXAMPLE = Path(benchtest.virtual.__file__).parent / "willow-fan.toml"
 
 MEANT = {
@@ -58,19 +58,19 @@ NOT_RUN = {
     "volts": "needs a meter or a board; tests/cli/test_volts.py has simulated ones",
     "shelf --restore": "needs a damaged bench; tests/records restores several",
 }
-"""Commands of ours by a piece of their words, and why they are only read."""
+"""Parts of commands that are only parsed, with the reason."""
 
 ALONE = ("netlist", "new", "report", "label", "import")
-"""Commands that the text names without the words they need: their help is asked."""
+"""Commands that the text names without required arguments: their help is run."""
 
 SCREEN: tuple[list[str], ...] = ([], ["demo"], ["practice"])
-"""Words that open the terminal program; tests/tui presses its keys."""
+"""Arguments that open the terminal program, which tests/tui tests by its keys."""
 
 MORE = {
     "new": ["--yes"],
     "drive": ["--seconds", "0.2"],
 }
-"""Options that spare a test the questions and the waiting."""
+"""Options that skip questions and waiting."""
 
 
 def _inline(name: str) -> list[str]:
@@ -116,7 +116,7 @@ def _why_not(words: list[str]) -> str:
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with what the documentation speaks of: a prop file, a unit tested, its export."""
+    """A folder with the files of the documentation: a prop file, a tested unit, its export."""
     folder = tmp_path_factory.mktemp("documented")
     shutil.copy(EXAMPLE, folder)
     text = SMALL_FAN.replace("Small fan", "Willow fan")  # a report of it is soon made
@@ -137,7 +137,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_there_is_something_to_run() -> None:
+def test_the_documents_have_commands_and_no_stale_exceptions() -> None:
     assert len(OURS) > 20
     assert {name for _, name in EVERY} >= {"README.md", "DEVELOPERS.md", "hw_notes/wiring.md"}
     for piece in NOT_RUN:  # a reason that nothing needs any more goes
@@ -171,8 +171,8 @@ def test_a_documented_command_runs(
 
 
 @pytest.mark.parametrize(("command", "name"), OTHERS)
-def test_a_documented_script_is_there(command: str, name: str) -> None:
-    """Environments, pictures and benches take minutes: only that they are there is asked."""
+def test_a_documented_script_exists(command: str, name: str) -> None:
+    """Environments, pictures and benches take minutes, so only their existence is checked."""
     words = shlex.split(command)
     program, rest = words[0].removeprefix(".venv/bin/"), words[1:]
     if program == "bash":
@@ -224,7 +224,7 @@ ROWS = [
     for code in re.findall(r"`([^`]+)`", line.split("|")[2])
     if code.startswith("--") or command.startswith(f"benchtest {code.split()[0]} ")
 ]
-"""Of the table of commands: a command, and how else it may be called."""
+"""Rows of the table of commands: a command and another form of it."""
 
 
 @pytest.mark.parametrize(("command", "code"), ROWS)
@@ -255,8 +255,8 @@ FILES = [
 
 
 @pytest.mark.parametrize("name", DOCS)
-def test_a_file_that_is_spoken_of_is_there(name: str) -> None:
-    """By as much of its path as the text gives."""
+def test_a_documented_file_exists(name: str) -> None:
+    """Compare by the part of the path that the text gives."""
     ends = r"[\w./-]+\.(?:py|toml|md|json|sql|c|S|tcss)"
     named = {code for code in _inline(name) if re.fullmatch(ends, code)}
     assert not {one for one in named if not any(f"/{file}".endswith(f"/{one}") for file in FILES)}
@@ -274,8 +274,8 @@ def test_a_link_leads_somewhere(name: str) -> None:
             assert heading in [re.sub(r"[^\w -]", "", t).lower().replace(" ", "-") for t in titles]
 
 
-def test_the_house_has_every_room() -> None:
-    """Rooms of the product, and folders of tests, stand in the map."""
+def test_the_map_has_every_room() -> None:
+    """Rooms of the product and folders of tests are in the map."""
     (house,) = re.findall(
         r"```\nbenchtest/\n(.*?)```", (ROOT / "DEVELOPERS.md").read_text(), re.DOTALL
     )

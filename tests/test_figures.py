@@ -33,11 +33,11 @@ def test_a_document_contains_the_measured_figures(path: Path) -> None:
     assert text == written(text, KEPT), ANEW
 
 
-def test_the_page_is_made_of_what_was_kept() -> None:
+def test_the_page_is_made_of_the_kept_figures() -> None:
     assert run.PAGE.read_text("utf-8") == run.page(KEPT), ANEW
 
 
-def test_every_passage_stands_in_a_document() -> None:
+def test_every_passage_is_in_a_document() -> None:
     names = {name for path in documents() for _, name, _, _ in MARKED.findall(path.read_text())}
     assert names == set(PASSAGES)
 
