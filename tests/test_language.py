@@ -117,14 +117,16 @@ def test_words_of_the_tests_are_plain() -> None:
     assert not wrong, "\n".join(wrong)
 
 
-def test_docstrings_begin_with_the_thing_itself() -> None:
-    """No docstring begins with a question word."""
-    wrong = [
-        f"{file.relative_to(ROOT)}:{line}: {text.strip().splitlines()[0]}"
-        for file in _program() + _tests()
-        for line, text in _docstrings(ast.parse(file.read_text("utf-8")))
-        if FIRST_WORDS.match(text.strip())
-    ]
+def test_no_docstring_or_test_name_begins_with_a_question_word() -> None:
+    wrong = []
+    for file in _program() + _tests():
+        tree = ast.parse(file.read_text("utf-8"))
+        names = [(line, name.removeprefix("test ").title()) for line, name in _test_names(tree)]
+        wrong += [
+            f"{file.relative_to(ROOT)}:{line}: {text.strip().splitlines()[0]}"
+            for line, text in _docstrings(tree) + names
+            if FIRST_WORDS.match(text.strip())
+        ]
     assert not wrong, "\n".join(wrong)
 
 
@@ -137,7 +139,7 @@ def test_docstrings_begin_with_the_thing_itself() -> None:
         "def test_a_mended_joint() -> None: ...",
     ],
 )
-def test_the_check_itself_finds_what_it_is_for(line: str) -> None:
+def test_each_list_finds_its_example(line: str) -> None:
     """Each list finds an example of its own."""
     tree = ast.parse(line)
     file = ROOT / "example.py"
