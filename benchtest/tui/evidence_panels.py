@@ -12,7 +12,7 @@ from textual.content import Content
 
 from benchtest.diagnosis import Finding, Suspect
 from benchtest.formatting import format_ohms, format_sd
-from benchtest.session.display.bench_model import ReadingLine
+from benchtest.session.display.bench_model import DisplayedReading
 from benchtest.session.display.event_text import format_volts
 from benchtest.session.display.probe_sketch import Run
 from benchtest.session.log.soak import Progress
@@ -84,7 +84,7 @@ class ReadingsPanel(Panel):
         super().__init__(id=id)
         self.glyphs = glyphs
 
-    def show(self, readings: Sequence[ReadingLine], rows: int) -> None:
+    def show(self, readings: Sequence[DisplayedReading], rows: int) -> None:
         """Draw the last readings that count.
 
         Args:
@@ -105,7 +105,9 @@ class ReadingsPanel(Panel):
         lines = (self._line(line, number_cells, probe_cells, sd_cells) for line in last)
         self.update(Group(*lines), layout=False)
 
-    def _line(self, line: ReadingLine, number_cells: int, probe_cells: int, sd_cells: int) -> Text:
+    def _line(
+        self, line: DisplayedReading, number_cells: int, probe_cells: int, sd_cells: int
+    ) -> Text:
         """Return one reading in columns of these widths."""
         reading = line.reading
         shown = f"{reading.amps:.2f} A" if reading.volts is None else format_volts(reading.volts)
@@ -124,7 +126,7 @@ class ReadingsPanel(Panel):
         return text
 
 
-def _deviation(line: ReadingLine) -> str:
+def _deviation(line: DisplayedReading) -> str:
     return "" if line.z is None else f"{format_sd(line.z)} sd"
 
 

@@ -15,7 +15,7 @@ from benchtest.session.log.state import State
 
 
 @dataclass(frozen=True, slots=True)
-class ReadingLine:
+class DisplayedReading:
     """One reading that counts, next to a healthy unit's."""
 
     number: int
@@ -82,7 +82,7 @@ class BenchModel:
     is_soaking: bool
     may_parade: bool
     source: SourceModel
-    readings: tuple[ReadingLine, ...]
+    readings: tuple[DisplayedReading, ...]
     preview: str
 
     @property

@@ -10,7 +10,7 @@ from benchtest.diagnosis import Engine, Finding
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
-from benchtest.session.display.bench_model import ReadingLine
+from benchtest.session.display.bench_model import DisplayedReading
 from benchtest.session.display.finding_details import (
     FindingDetails,
     describe_next_reading,
@@ -71,7 +71,7 @@ class DiagnosisWorker:
         return self._active.accept(events, finding, lowest_v)
 
     @property
-    def reading_lines(self) -> tuple[ReadingLine, ...]:
+    def reading_lines(self) -> tuple[DisplayedReading, ...]:
         """Readings that count, judged as by the last finding that is still valid for them."""
         state, finding, engine = (
             self._active.state,
@@ -87,7 +87,7 @@ class DiagnosisWorker:
         if known is None or known.engine is not engine:
             known = _Judgments(engine, {}, frozenset())
         return tuple(
-            ReadingLine(
+            DisplayedReading(
                 one.number,
                 one.reading,
                 one.reading.lit.text(state.design),
