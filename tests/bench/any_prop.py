@@ -197,7 +197,7 @@ class Person:
         return found
 
     def work(self) -> None:
-        """Go on until the tool is done."""
+        """Follow the tool until it is done."""
         row = self.row
         for _ in range(MOST_STEPS):
             finding = self._think()
@@ -712,7 +712,7 @@ def _median(values: Sequence[float]) -> float:
 def _note_share(
     what: str, good: Sequence[bool], least: float | None = None, most: float | None = None
 ) -> None:
-    """Keep a share in per cent with its counts; nothing where there are no such units."""
+    """Keep a share in per cent with its counts, unless it has no units."""
     if good:
         share = 100.0 * sum(good) / len(good)
         figures.note(what, share, "%", least=least, most=most, count=sum(good), of=len(good))

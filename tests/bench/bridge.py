@@ -29,7 +29,7 @@ FRAMES = 60
 
 
 def frames_a_second(design: Design, board: SimulatedBoard, every: int) -> float:
-    """Frames that get out while each differs from the last; a marked node at each so many."""
+    """Frames sent while each differs from the last; each marks one node in so many."""
     driver = BridgeDriver(design, str(board.port))
     driver.open()
     frame = np.full((design.node_count, 3), 9, dtype=np.uint8)

@@ -35,7 +35,7 @@ LEVELS = (1.0, 0.1)
 """At full white the larger fans are in undervoltage, at a tenth no fan is."""
 BUDGET_MS = {(12, 30): 3.0, (64, 160): 120.0}
 TIMES, LEAST_S = 15, 0.5
-"""Runs at the least, and for how long: a processor wakes up slowly."""
+"""Fewest runs, and shortest time of all: a processor wakes up slowly. [s]"""
 NGSPICE_SIZES = SIZES[:4]
 """Beyond these ngspice takes minutes."""
 

@@ -249,7 +249,7 @@ def old_bench(folder: Path) -> Acks:
 
 
 def full_disks(base: Path) -> Figures:
-    """Write until nothing fits; then make room, and go on."""
+    """Write until the disk is full; then free space, and write again."""
     found = dict.fromkeys(("disks", "acknowledged", "lost", "half", "said", "went_on"), 0)
     for number, size in enumerate(SMALL_DISKS):
         with small_disk(base / f"full-{size}", size) as (folder, grow, limit):
@@ -279,7 +279,7 @@ def full_disks(base: Path) -> Figures:
 
 @contextmanager
 def small_disk(folder: Path, size: str) -> Iterator[tuple[Path, Callable[[], object], int]]:
-    """A disk of its own, how to enlarge it, and the file size to keep to where there is none."""
+    """Yield a small disk, a command to enlarge it, and a file size limit if none can be mounted."""
     folder.mkdir()
     words = ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)]
     if subprocess.run(words, capture_output=True, check=False).returncode != 0:

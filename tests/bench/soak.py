@@ -2,7 +2,7 @@
 
     python -m tests.bench.soak [HOURS] [DRIFT_SECONDS]
 
-Compressed: of the eight hours only what a person waits for is left out. A real terminal-less stand
+Compressed: of the eight hours only a person's waiting is left out. A real bench without a terminal
 drives real packets on loopback at the real frame clock, and keeps real events; each of the hours'
 units is begun, looked at strand by strand, read, diagnosed after every reading, repaired, signed
 off and reported, as fast as it goes. Frames are those that this takes, not those of eight hours.

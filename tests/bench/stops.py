@@ -2,7 +2,7 @@
 
 `drive` is started from an interactive shell and stopped by Ctrl-Z there, under full white and
 under a walk; the terminal program is stopped by the signal while keys are typed. Each must be
-stopped with a dark frame as the last packet, and must not light up as it goes on. Prints figures.
+stopped with a dark frame as the last packet, and must not light up when it resumes. Prints figures.
 """
 
 from __future__ import annotations

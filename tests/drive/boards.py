@@ -158,7 +158,7 @@ class SimulatedBoard:
 
 
 def micropython_side() -> Any:
-    """The board's side in Python, as it stands on the board."""
+    """The board's side in Python, as installed on the board."""
     path = FIRMWARE / "micropython" / "bridge.py"
     spec = importlib.util.spec_from_file_location("micropython_bridge", path)
     assert spec is not None

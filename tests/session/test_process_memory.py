@@ -1,4 +1,4 @@
-"""Memory that goes back to the system; measured in a process of its own."""
+"""Memory returned to the system, measured in a separate process."""
 
 from __future__ import annotations
 

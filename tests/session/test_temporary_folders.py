@@ -1,4 +1,4 @@
-"""Temporary folders of programs that were killed, and of those that still run."""
+"""Temporary folders of killed programs, and of programs that still run."""
 
 from __future__ import annotations
 

@@ -50,7 +50,7 @@ SCREENS: dict[str, tuple[str, str]] = {
     "leaving": ("\r\x1b", LIT),
     "the end": ("q", FIRST),
 }
-"""Screens: the keys that lead there, and words that stand on the way, after the first key."""
+"""Screens: the keys that lead there, and words shown on the way, after the first key."""
 
 # what a remote login is to a terminal: a parent that holds its near end and passes octets on
 PARENT = """

@@ -258,7 +258,7 @@ class Walk:
         assert app.is_running
 
     def links(self) -> list[tuple[tuple[int, int], str]]:
-        """Return where each link of the screen on top is, and its action; one of each action."""
+        """Return place and action of the links of the top screen, one for each action."""
         found: dict[str, tuple[int, int]] = {}
         for y, strip in enumerate(shown(self.app)):
             x = 0
@@ -329,7 +329,7 @@ class Walk:
         await self.at.until(lambda: self.app.screen is below)
 
     async def form(self, name: str, *keys: str) -> None:
-        """Leave a form by its link; then fill it with the record's words, and go on by its link."""
+        """Leave a form by its link; then fill it with the record's words, and submit it."""
         if self.clicks:
             await self.left(name, *keys)
         await self.window(name, *keys)

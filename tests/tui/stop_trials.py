@@ -88,7 +88,7 @@ def stop_drive(folder: Path, prop: Path, pattern: str, trials: int, chance: rand
         Runs that were lit when the key was typed.
 
     Raises:
-        AssertionError: a program was stopped lit, was not stopped, or lit up as it went on.
+        AssertionError: a program was stopped lit, was not stopped, or lit up when it resumed.
     """
     watcher, shell, lit_before = Watcher(), Shell(), 0
     words = ["--bench", str(folder), "drive", str(prop), pattern, "--to", watcher.to]
@@ -127,7 +127,7 @@ def stop_program(folder: Path, trials: int, chance: random.Random) -> int:
         Stops at which it was lit.
 
     Raises:
-        AssertionError: it was stopped lit, was not stopped, or lit up as it went on.
+        AssertionError: it was stopped lit, was not stopped, or lit up when it resumed.
     """
     watcher, lit_before = Watcher(), 0
     words = ["--bench", str(folder / "bench"), "--to", watcher.to]

@@ -44,7 +44,7 @@ async def _held(tmp_path: Path, prop: Path) -> AsyncIterator[Driven]:
 
 
 def _healthy(at: Driven) -> str:
-    """Return what a healthy unit shows at what is asked, as it is typed."""
+    """Return the reading of a healthy unit at the requested probe, as typed."""
     lit, probe = at.workbench.advice.lit, at.workbench.advice.probe
     assert lit is not None
     assert probe is not None

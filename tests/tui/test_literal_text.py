@@ -125,7 +125,7 @@ async def _at_colours(walk: Walk) -> None:
 
 
 async def _at_sign_off(walk: Walk) -> None:
-    """A unit from its steps to its sign-off, and every window after that."""
+    """Walk a unit from its steps to its sign-off, and through every window after that."""
     at = walk.at
     await walk.bench(SOUND, *"t3", tasks=["look"])
     await walk.form("stray light", "k")

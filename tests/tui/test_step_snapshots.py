@@ -152,7 +152,7 @@ def test_every_step_is_readable_on_a_light_screen_and_without_colour(look: str) 
             _legible(rows)
         if look == "no-colour":
             assert all(_is_grey(segment.style) for row in rows for segment in row), name
-    # colour is never the only sign: the words are those of the coloured screen
+    # colour is never the only cue: the words are those of the coloured screen
     kept = (FOLDER / "steps-dark.txt").read_text("utf-8").split("== ")
     same = {part.partition("\n")[0]: part for part in kept}
     for part in _written(screens).split("== ")[1:]:

@@ -256,9 +256,9 @@ AT: dict[str, tuple[tuple[str, ...], tuple[Task, ...]]] = {
     "sign-off": ((), ("sign-off",)),
     "done": (("enter", "R", "enter", "enter"), ("done",)),
 }
-"""Keys to every step of an evening, and what is asked there."""
+"""Keys to every step of an evening, and the question there."""
 BEFORE = {"steps": ("t",), "help": ("question_mark",), "palette": ("ctrl+p",), "note": ("n", "a")}
-"""Keys to what can stand before a step."""
+"""Keys to windows that may be open before a step."""
 READ_ALREADY = {
     "repair": {"2A+": 0.9},
     "colours unexplained": {},

@@ -1,4 +1,4 @@
-"""The sign-off that is offered in place of further readings."""
+"""The offer to sign off instead of taking further readings."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Guidance: one next thing to do, from the first look to the sign-off."""
+"""Guidance: the next step, from the first look to the sign-off."""
 
 from __future__ import annotations
 

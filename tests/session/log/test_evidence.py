@@ -34,7 +34,7 @@ def _healthy(
     asked: Sequence[tuple[str, str]] = (*ENDS, *PADS),
     joint_ohm: dict[str, float] | None = None,
 ) -> list[ReadingTaken]:
-    """Readings of a unit as designed, as the display shows them; some misread by so many volts."""
+    """Return displayed readings of a unit as designed, some misread by the given volts."""
     found = []
     for lit_text, probe_text in asked:
         lit, probe = parse_lit_set(lit_text, design), parse_probe(probe_text, design)

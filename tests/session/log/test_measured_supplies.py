@@ -1,4 +1,4 @@
-"""Supplies that were measured before power stand in for the design's where there are several."""
+"""Supply volts measured before power replace the design's if a prop has several supplies."""
 
 from __future__ import annotations
 
@@ -129,7 +129,7 @@ def test_volts_at_the_feeds_clear_a_sound_unit_on_unequal_supplies(count: int) -
         finding = engine.diagnose(readings)
     assert finding.next.settled
     assert finding.healthy > 0.9
-    # judged by the design's supplies all the same: one is off by more than its tolerance
+    # still judged by the design's supplies: one is off by more than its tolerance
     at_left = next(row for row in finding.readings if str(row.reading.probe) == "left")
     assert at_left.z > 2.0
 
@@ -216,7 +216,7 @@ def test_a_session_and_its_export_use_the_measured_supplies(tmp_path: Path) -> N
         assert session.engine is session.engine
         session.record(ReadingTaken("all", "2A+>3A+", 0.0015))
         own = session.diagnose()
-        # 130 mV drive amperes through a link, of which the design knows none
+        # 130 mV drive amperes through a link, which the design's volts do not
         assert own.readings[0].expected > 0.0005
         other = exported_evidence(list(export_lines(shelf)), "records.jsonl").diagnose()
         assert finding_json(other, WING) == finding_json(own, WING)

@@ -50,7 +50,7 @@ def test_rails_that_touch_get_no_power(fan: Design, text: str, passed: bool) -> 
 
 
 # IEC 60038 and makers' sheets give d.c. supplies ± 5 % and more (common practice); the node kind's
-# own limit is what it stands.
+# own limit is its highest volts.
 @pytest.mark.parametrize(("text", "passed"), [("5.02", True), ("4.8", True), ("4.6", False),
                                               ("5.4", False), ("12.1", False),
                                               ("-5.0", False)])  # fmt: skip

@@ -87,7 +87,7 @@ _THINGS = st.one_of(
     st.just(SoakBegun(7200.0, 900.0)),
     st.builds(SoakSeen, st.floats(0.0, 1e4), st.booleans()),
     st.builds(SoakStopped, st.floats(0.0, 1e4), st.booleans()),
-    # signs that a terminal obeys are taken out when a record is read, see test_events
+    # control characters are removed when a record is read, see test_events
     st.builds(NoteMade, st.text(max_size=3).filter(str.isprintable)),
     st.builds(StageSet, st.sampled_from(STAGES)),
     st.just(SAID),

@@ -1,4 +1,4 @@
-"""The engine at work behind the bench: healthy volts, judged readings, one circuit for all."""
+"""Diagnosis in the background: healthy volts, judged readings, and one circuit for all."""
 
 from __future__ import annotations
 

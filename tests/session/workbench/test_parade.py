@@ -1,4 +1,4 @@
-"""The parade: strands light by themselves, and one key at the end passes them all."""
+"""The parade: strands light in turn by a clock, and one key at the end passes them all."""
 
 from __future__ import annotations
 

@@ -84,7 +84,7 @@ def test_nodes_that_start_are_lit_in_full(
 
 
 def test_looks_are_lit_as_brightly_as_the_fuse_lets(lamp_of: Lights, fan: Design) -> None:
-    """40 nodes at full want 1.5 A; the fuse carries 1 A."""
+    """40 nodes at full draw 1.5 A; the fuse carries 1 A."""
     lamp = lamp_of(fan)
     lamp.light(all_lit(fan), lower=True)
     amps = solve(Circuit(fan), all_lit(fan, lamp.level).duty(fan)).feed_a["main"]

@@ -1,4 +1,4 @@
-"""Readings at the bench: typed, weighed while they are typed, kept with what was lit."""
+"""Readings at the bench: compared while they are typed, and kept with their lit set."""
 
 from __future__ import annotations
 

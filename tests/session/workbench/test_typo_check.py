@@ -1,4 +1,4 @@
-"""A reading as it is typed: slips of sign and range are asked about, faults are not."""
+"""Typed readings: slips of sign and range are questioned, volts of faults are not."""
 
 from __future__ import annotations
 

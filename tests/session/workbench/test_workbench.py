@@ -1,4 +1,4 @@
-"""The bench as the screen sees it: what keys mean, on real packets and a real record."""
+"""The bench as used by the screen: effects of keys on real packets and a real record."""
 
 from __future__ import annotations
 
