@@ -65,6 +65,7 @@ KEYS: dict[str, tuple[str, str]] = {
     "leave_out": ("s", "s"),
     "end_soak": ("e", "e"),
     "enough": ("e", "e"),
+    "pass_checks": ("A", "A"),  # not Enter: one too many after a number must not pass the rest
     "flicker": ("f", "f"),
     "meter": ("v", "v"),
     "type": ("", "0-9 - ."),
@@ -116,7 +117,7 @@ _FROM_HERE: tuple[LabelledAction, ...] = tuple(
 )
 
 TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
-    "check": (("yes", "yes"), ("no", "no"), ("leave_out", "skip")),
+    "check": (("yes", "yes"), ("no", "no"), ("pass_checks", "all right"), ("leave_out", "skip")),
     "glow": (("yes", "all glow"), ("no", "not all"), ("back", "back")),
     "look": (
         ("yes", "it lights"), ("no", "it does not"), ("all_dark", "all dark"), ("back", "back"),
@@ -210,6 +211,8 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         without.add("plot")
     if task == "check" and model.unit == "V":
         without.add("yes")
+    if task == "check" and not model.advice.more_checks:
+        without.add("pass_checks")
     if task == "look" and not model.may_parade:
         without.add("go_on")
     if task == "parade":
@@ -226,6 +229,8 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         labels["meter"] = f"read the {source.name}"
     if task in ("search", "caught") and len(model.advice.nodes) == 1:
         labels |= {"yes": "it lights", "no": "it does not"}
+    if task == "check" and model.advice.more_checks:
+        labels["pass_checks"] = f"all {1 + len(model.advice.more_checks)} right: {model.due_checks}"
     if task == "parade" and model.advice.strand is None:
         labels["no"] = "not all: one by one"
     if task == "read":

@@ -406,6 +406,9 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     def action_end_soak(self) -> None:
         self._do(self.workbench.end_soak)
 
+    def action_pass_checks(self) -> None:
+        self._do(self.workbench.pass_checks)
+
     def action_enough(self) -> None:
         self._do_light(self.workbench.accept_enough)
 

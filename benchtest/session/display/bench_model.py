@@ -60,6 +60,7 @@ class BenchModel:
         unit: unit of the number that is asked for; empty if no number is.
         soak: progress of the soak; None without one.
         is_soaking: True while the time of the soak counts.
+        due_checks: checks before power that one key passes, by their short names.
         may_parade: True if enough strands are to be seen for a parade.
         source: the source of readings.
         readings: all readings that count.
@@ -81,6 +82,7 @@ class BenchModel:
     soak: Progress | None
     is_soaking: bool
     may_parade: bool
+    due_checks: str
     source: SourceModel
     readings: tuple[DisplayedReading, ...]
     preview: str

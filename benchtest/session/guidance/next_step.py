@@ -13,6 +13,7 @@ from benchtest.session.guidance.enough import enough_text, is_enough
 from benchtest.session.guidance.release import low_volts_items, unfinished_items
 from benchtest.session.guidance.supply_doubt import is_answered, supply_doubt
 from benchtest.session.log import colour_checks, power_checks
+from benchtest.session.log.events import CheckMade
 from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.node_search import Search, begin_search, search_nodes
 from benchtest.session.log.power_checks import CheckKey
@@ -59,6 +60,8 @@ class Advice:
     probe: Probe | None = None
     suspect: Suspect | None = None
     check: CheckKey | None = None
+    more_checks: tuple[CheckKey, ...] = ()
+    """Checks that follow; one key passes all of them with this one."""
     colour: str | None = None
     nodes: tuple[NodeName, ...] = ()
     """Nodes to light, if not whole strands."""
@@ -72,6 +75,11 @@ class Advice:
     """The person's seconds of a reading that is not needed. [s]"""
     may_skip: bool = False
     """True if the user can answer that it cannot be taken; it is not asked for again."""
+
+    @property
+    def due_checks(self) -> tuple[CheckKey, ...]:
+        """The check that is asked for, and those that one key passes with it."""
+        return () if self.check is None else (self.check, *self.more_checks)
 
 
 def next_step(state: State, finding: Finding | None) -> Advice:
@@ -88,7 +96,7 @@ def next_step(state: State, finding: Finding | None) -> Advice:
         return Advice("done", f"Signed off by {state.signed.by}. {more}")
     design = state.design
     if due := power_checks.due_checks(design, state.checks, state.recheck, state.fresh):
-        return check_advice(state, due[0])
+        return check_advice(state, *due)
     if state.first_light is None and state.fresh:
         return glow_advice()
     if state.untested:
@@ -224,11 +232,27 @@ def sign_off_advice(enough: str) -> Advice:
     return Advice("sign-off", f"Enough: {enough}. Sign off as:")
 
 
-def check_advice(state: State, key: CheckKey) -> Advice:
-    """Ask for one check before power."""
+def check_advice(state: State, key: CheckKey, *following: CheckKey) -> Advice:
+    """Ask for one check before power.
+
+    Args:
+        state: state of the session.
+        key: the check.
+        following: further checks that are due. They can be passed together with this one unless
+            one of them failed, when its remedy has to be read.
+    """
+    failed = {one for one in (key, *following) if _failed_check(state, one) is not None}
+    text = power_checks.check_question(state.design, key, _failed_check(state, key))
+    caution = power_checks.CAUTIONS[key[0]]
+    return Advice(
+        "check", text, check=key, caution=caution, more_checks=() if failed else following
+    )
+
+
+def _failed_check(state: State, key: CheckKey) -> CheckMade | None:
+    """Return a failed check that is still valid; None without one."""
     made = None if key in state.recheck else state.checks.get(key)
-    text = power_checks.check_question(state.design, key, made)
-    return Advice("check", text, check=key, caution=power_checks.CAUTIONS[key[0]])
+    return None if made is None or made.passed is not False else made
 
 
 def glow_advice() -> Advice:

@@ -316,7 +316,7 @@ def from_data(kind: str, data: Mapping[str, Any]) -> SessionEvent:
     """Return the event of a record; one that this version does not know becomes `Unknown`.
 
     >>> from_data("verdict", {"strand": 4, "passed": True})
-    VerdictGiven(strand=4, passed=True, level=1.0)
+    VerdictGiven(strand=4, passed=True, level=1.0, way='alone')
     """
     made = _KINDS.get(kind)
     if made is None:

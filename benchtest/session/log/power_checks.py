@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from benchtest.errors import InputError
 from benchtest.evidence.readings import parse_number
@@ -31,6 +31,14 @@ CAUTIONS: Mapping[Check, str] = {
     "polarity": "Supply unplugged. Mains wiring is for a licensed electrician.",
     "fuse": "Supply unplugged. One fuse for each lead, at the source.",
     "supply": "Prop not connected. Take off rings. Touch the terminals with the probe tips only.",
+}
+
+
+_SHORT_NAMES: Mapping[Check, str] = {
+    "rails": "rails OL",
+    "polarity": "polarity",
+    "fuse": "fuse",
+    "supply": "supply volts",
 }
 
 
@@ -62,6 +70,15 @@ def due_checks(
 def check_unit(check: Check) -> str:
     """Return the unit of the number that a check asks for; empty if it asks for none."""
     return {"rails": "Ω", "supply": "V"}.get(check, "")
+
+
+def name_checks(keys: Iterable[CheckKey]) -> str:
+    """Return the kinds of some checks by their short names.
+
+    >>> name_checks([("rails", "left"), ("rails", "right"), ("supply", "left")])
+    'rails OL, supply volts'
+    """
+    return ", ".join(_SHORT_NAMES[check] for check in dict.fromkeys(check for check, _ in keys))
 
 
 def check_question(design: Design, key: CheckKey, failed: CheckMade | None = None) -> str:

@@ -38,6 +38,7 @@ from benchtest.session.log.events import (
     StageSet,
     Wiggled,
 )
+from benchtest.session.log.power_checks import name_checks
 from benchtest.session.log.soak import DEFAULT_LOOK_INTERVAL_S, DEFAULT_SOAK_S, parse_duration_s
 from benchtest.session.log.state import State
 from benchtest.session.practice.reference_run import PracticeRun
@@ -146,6 +147,7 @@ class Workbench:
             unit=self.entry.unit,
             soak=self.soak.progress,
             is_soaking=self.soak.running,
+            due_checks=name_checks(active.advice.due_checks),
             may_parade=len(active.state.untested) >= MIN_PARADE_STRANDS,
             source=SourceModel(
                 source.name, source.source is not None, source.can_read, source.keeps_at_once
@@ -300,6 +302,22 @@ class Workbench:
             case "wiggle":
                 return Wiggled(advice.end, good)
         raise InputError("the present question has no such answer; ? shows the keys")
+
+    def pass_checks(self) -> str:
+        """Record that all due checks before power are right; return a line that confirms it.
+
+        No figure is recorded: type ohms or volts at their check where they are wanted.
+
+        Raises:
+            InputError: no further check is due, or one has failed.
+        """
+        keys = self.advice.due_checks
+        if len(keys) < 2:
+            raise InputError("answer this check by itself")
+        with self.active.one_key():
+            for key in keys:
+                self.active.answer(CheckMade(*key, passed=True))
+        return f"{len(keys)} checks OK"
 
     def skip(self) -> str:
         """Skip a check, or a reading that cannot be taken, and record that.
