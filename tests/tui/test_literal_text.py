@@ -232,6 +232,11 @@ async def _in_practice(walk: Walk) -> None:
     app.practise(1, 7)  # as the key does, with a seed that a test can know
     await at.until_task("look")
     await walk.check("practice")
+    await at.keys("enter")
+    await at.until_task("parade")
+    await walk.check("parade")
+    at.workbench.drop_overrides()
+    await at.until_task("look")
     assert at.workbench.practice is not None
     (hidden,) = at.workbench.practice.round.hidden
     place = hidden.partition("=")[0]

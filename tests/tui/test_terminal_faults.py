@@ -243,6 +243,7 @@ AT: dict[str, tuple[tuple[str, ...], tuple[Task, ...]]] = {
     "checks": (("t", "1"), ("check",)),
     "first-light": (("t", "2"), ("glow",)),
     "strands": (("t", "3"), ("look",)),
+    "parade": (("t", "3", "enter"), ("parade",)),
     "search": (("t", "4"), ("search",)),
     "a node caught": (("t", "4", "x", "x", "x", "x", "x"), ("caught",)),
     "colours": (("t", "5"), ("colour",)),
