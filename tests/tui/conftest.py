@@ -105,7 +105,7 @@ class Driven:
         due_s = time.monotonic() + WAIT_S
         while not true():
             assert time.monotonic() < due_s, f"did not come; on the screen:\n{self.words()}"
-            await self.pilot.pause(0.01)
+            await asyncio.sleep(0.02)
         await _wait_for_idle()
 
     async def until_task(self, *tasks: Task) -> Task:
