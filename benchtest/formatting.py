@@ -75,13 +75,17 @@ def format_ohms(ohm: float) -> str:
     return f"{float(f'{ohm:.2g}'):g} Ω"
 
 
+MILLIVOLTS_BELOW_V = 0.6
+"""Limit of figures in millivolts, as on a meter of 6000 counts. [V]"""
+
+
 def format_value(value: float, unit: str) -> str:
     """Return a reading with the digits of a bench meter; volts below 0.6 V in millivolts.
 
     >>> format_value(-0.0004, "V"), format_value(4.5, "V"), format_value(-0.00001, "V")
     ('-0.4 mV', '4.500 V', '0.0 mV')
     """
-    if unit == "V" and abs(value) < 0.6:
+    if unit == "V" and abs(value) < MILLIVOLTS_BELOW_V:
         return f"{round(value * 1e3, 1) + 0.0:.1f} mV"
     return f"{value:.3f} {unit}"
 

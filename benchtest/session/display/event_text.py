@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from benchtest.evidence.meter import Meter
-from benchtest.formatting import format_value
+from benchtest.formatting import MILLIVOLTS_BELOW_V, format_value
 from benchtest.prop.design import Design
 from benchtest.session.log.events import (
     CheckMade,
@@ -95,11 +95,12 @@ def format_volts(volts: float) -> str:
 
 
 def format_metered_volts(volts: float, meter: Meter) -> str:
-    """Return volts with the digits of the meter's range.
+    """Return volts with the digits of the meter's range; below 0.6 V in millivolts.
 
     >>> meter = Meter.parse("0.5%+3/6000")
     >>> [format_metered_volts(volts, meter) for volts in (4.87, -0.03125, 12.0)]
-    ['4.870 V', '-0.0312 V', '12.00 V']
+    ['4.870 V', '-31.2 mV', '12.00 V']
     """
-    digits = max(0, math.ceil(-math.log10(meter.resolution_v(volts)) - 1e-9))
-    return f"{volts:.{digits}f} V"
+    unit, scale = ("mV", 1e3) if abs(volts) < MILLIVOLTS_BELOW_V else ("V", 1.0)
+    digits = max(0, math.ceil(-math.log10(scale * meter.resolution_v(volts)) - 1e-9))
+    return f"{scale * volts:.{digits}f} {unit}"

@@ -11,7 +11,7 @@ import numpy as np
 from benchtest.errors import InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import check_volts, count_decimals, parse_number
-from benchtest.formatting import format_value
+from benchtest.formatting import MILLIVOLTS_BELOW_V, format_value
 from benchtest.records.record_limits import MAX_DECIMALS
 
 MIN_TYPO_SD = 8.0
@@ -29,8 +29,6 @@ ABOVE_SUPPLY = 1.1
 """Limit of volts between two points, as a multiple of the highest supply, which is set by hand."""
 ON_RAILS = 0.5
 """Share of the highest supply from which volts are rail volts, not a drop."""
-MILLIVOLTS_BELOW_V = 0.6
-"""Limit of figures in millivolts, as on a meter of 6000 counts. [V]"""
 
 Unit = Literal["V", "mV"]
 
