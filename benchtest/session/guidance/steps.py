@@ -9,6 +9,7 @@ from typing import Literal
 
 from benchtest.diagnosis import Finding
 from benchtest.formatting import count_noun, name_strands
+from benchtest.prop.lit_set import format_ranges
 from benchtest.records.report import StepResult
 from benchtest.session.guidance.next_step import (
     Advice,
@@ -112,10 +113,12 @@ def _colours(state: State) -> list[Advice]:
 
 
 def step_results(state: State) -> list[StepResult]:
-    """Return the results of all steps taken so far but for strands and readings."""
+    """Return the results of all steps taken so far but for readings and single strands."""
     found = [*_checked(state)]
     if state.first_light is not None:
         found.append(_first_light(state))
+    if state.paraded:
+        found.append(_paraded(state))
     if any(state.colours.values()):
         found.append(_colours_seen(state))
     if state.wiggled:
@@ -138,6 +141,13 @@ def _first_light(state: State) -> StepResult:
     if state.untested or state.failed or len(seen) < len(state.design.strands):
         return StepResult("First light", False, "not every strand glowed")
     return StepResult("First light", True, "not every strand glowed; all have passed since")
+
+
+def _paraded(state: State) -> StepResult:
+    """Return which strands were passed in a parade, and which were looked at by themselves."""
+    alone = [number for number in sorted(state.verdicts) if number not in state.paraded]
+    says = f"{format_ranges(state.paraded)} seen in a parade"
+    return StepResult("Strands", True, says + (f", {format_ranges(alone)} alone" if alone else ""))
 
 
 def _checked(state: State) -> Iterator[StepResult]:

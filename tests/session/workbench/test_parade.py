@@ -15,7 +15,7 @@ from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
 from benchtest.prop.design import Design
 from benchtest.session.guidance.parade import PACES_S, Parade, begin_parade
-from benchtest.session.guidance.steps import list_steps
+from benchtest.session.guidance.steps import list_steps, step_results
 from benchtest.session.log.events import RepairDone
 from benchtest.session.log.person_effort import person_effort
 from benchtest.session.session import Session
@@ -107,6 +107,8 @@ def test_a_key_stops_at_a_strand_and_the_rest_follows(bench: Workbench, time_s: 
     bench.yes()
     assert bench.session.state.verdicts == {3: False, 1: True, 2: True, 4: True}
     assert bench.session.state.paraded == {1, 2, 4}
+    (result,) = (step for step in step_results(bench.session.state) if step.name == "Strands")
+    assert result.says == "1-2 4 seen in a parade, 3 alone"
 
 
 def test_after_a_repair_every_touched_strand_is_shown_again(bench: Workbench, time_s: Hand) -> None:
