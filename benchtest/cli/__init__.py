@@ -1,1 +1,30 @@
 """The command line: one module per command, and the entry point in `main`."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "atomic_write",
+    "check",
+    "common",
+    "compare",
+    "completion",
+    "demo",
+    "diagnose",
+    "doctor",
+    "drive",
+    "drive_progress",
+    "environment",
+    "export_import",
+    "main",
+    "netlist",
+    "new",
+    "parser",
+    "practice",
+    "predict",
+    "report",
+    "root",
+    "seen_before",
+    "serve",
+    "shelf",
+    "simulate",
+    "volts",
+]

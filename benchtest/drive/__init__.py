@@ -1,1 +1,20 @@
 """Drivers of a prop, the frame clock, and sources of readings on serial ports."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "bridge",
+    "driver",
+    "e131",
+    "flash_limit",
+    "frame_clock",
+    "interfaces",
+    "report_once",
+    "scpi",
+    "serial_permissions",
+    "serial_ports",
+    "signals",
+    "source_spec",
+    "target",
+    "thread_priority",
+    "universe_layout",
+]

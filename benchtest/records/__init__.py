@@ -1,1 +1,22 @@
 """Units, sessions and events on disk; reports, labels, export and import."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "backup",
+    "checksums",
+    "database",
+    "filesystem",
+    "folder_check",
+    "integrity",
+    "json_lines",
+    "label",
+    "matplotlib_setup",
+    "migrate",
+    "models",
+    "prop_map_svg",
+    "record_limits",
+    "report",
+    "restore",
+    "shelf",
+    "strand_plot",
+]

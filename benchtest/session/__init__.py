@@ -1,1 +1,16 @@
 """One test session: log, guidance, workbench, display, report, practice."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "autopilot",
+    "display",
+    "guidance",
+    "launch_options",
+    "log",
+    "practice",
+    "process_memory",
+    "report",
+    "session",
+    "temporary_folders",
+    "workbench",
+]

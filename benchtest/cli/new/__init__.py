@@ -1,1 +1,11 @@
 """The command that writes a prop file by asking."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "answer_parsers",
+    "command",
+    "defaults",
+    "part_options",
+    "prompt",
+    "questions",
+]

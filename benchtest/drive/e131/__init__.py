@@ -1,1 +1,13 @@
 """E1.31 over UDP: packets, driver and other sources."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "cid",
+    "decode",
+    "driver",
+    "encode",
+    "listener",
+    "other_sources",
+    "sendmmsg",
+    "udp",
+]

@@ -1,1 +1,12 @@
 """Guidance: the next step, and the work that keeps a unit indoors."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "enough",
+    "next_step",
+    "overrides",
+    "parade",
+    "release",
+    "steps",
+    "supply_doubt",
+]

@@ -1,1 +1,19 @@
 """Events of a session, and the state derived from them."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "colour_checks",
+    "events",
+    "evidence",
+    "measured_supplies",
+    "node_search",
+    "person_effort",
+    "power_checks",
+    "reading_list",
+    "shelf_changes",
+    "soak",
+    "soldered_feeds",
+    "state",
+    "suspects",
+    "unit_target",
+]

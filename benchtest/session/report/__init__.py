@@ -1,1 +1,10 @@
 """Content of reports and exported tables."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "export_tables",
+    "history",
+    "report_content",
+    "strand_profile",
+    "unit_readings",
+]

@@ -1,1 +1,20 @@
 """The bench in operation: light, walks, entry of readings, diagnosis, timers."""
+
+# modules, which are not loaded here: a command loads only what it needs
+__all__ = [
+    "active_session",
+    "diagnosis_worker",
+    "drive_notice",
+    "interim_reading",
+    "node_walk",
+    "parade_run",
+    "prop_light",
+    "reading_entry",
+    "reading_sources",
+    "recorded_readings",
+    "setup",
+    "soak_timer",
+    "source_reader",
+    "typo_check",
+    "workbench",
+]

@@ -2,6 +2,8 @@
 
 import os
 
+__all__ = ["BEAT", "BEAT_S", "DRIVER", "ON_BENCH", "SILENT_S", "in_browser"]
+
 DRIVER = "benchtest.tui.browser.web_driver:BrowserDriver"
 """Value of `TEXTUAL_DRIVER` that makes the terminal program draw for a browser."""
 ON_BENCH = "on-bench"
