@@ -96,6 +96,7 @@ class Engine:
         tolerances: deviation of a unit from the design.
         space: every single fault.
         work_units: units that the last finding was charged; see `SolveBudget`.
+        usual: circuits and evidence under these tolerances.
     """
 
     def __init__(
@@ -121,14 +122,14 @@ class Engine:
         self.tolerances = tolerances or FROM_MANY_REELS
         self.space = fault_space(design, priors, rate_factors)
         self.work_units = 0
-        self._usual = ToleranceAssumption(ConditionalCache(design, self.space, self.tolerances))
+        self.usual = ToleranceAssumption(ConditionalCache(design, self.space, self.tolerances))
         self._reeled: dict[tuple[tuple[Feed, ...], Tolerances], ToleranceAssumption] = {}
         self._supplied: dict[
             tuple[tuple[tuple[str, float], ...], Tolerances], ToleranceAssumption
         ] = {}
         self._all_bins: ToleranceAssumption | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
-            self._all_bins = ToleranceAssumption(self._usual.cache.with_tolerances(wide))
+            self._all_bins = ToleranceAssumption(self.usual.cache.with_tolerances(wide))
         # weak: forecasts are dropped together with their assumption
         self._forecasters: WeakKeyDictionary[ToleranceAssumption, ForecasterCache] = (
             WeakKeyDictionary()
@@ -137,7 +138,7 @@ class Engine:
     @cached_property
     def responses(self) -> DesignResponse:
         """The design's circuit under every single fault."""
-        return self._usual.cache.responses()
+        return self.usual.cache.responses()
 
     @cached_property
     def permitted(self) -> PermittedLitSets:
@@ -180,7 +181,7 @@ class Engine:
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
-        self._forget()
+        self.forget()
         evidence = self._gather(readings, marks, meter, repaired, before, share, unshorted)
         evaluated = self._evaluate(evidence)
         if evaluated is None:
@@ -200,10 +201,10 @@ class Engine:
         self.work_units = evidence.case.budget.spent
         return self._finding(evidence, evaluated, inference, plan)
 
-    def _forget(self) -> None:
+    def forget(self) -> None:
         """Limit what caches keep from one finding to the next."""
         others = (*self._reeled.values(), *self._supplied.values())
-        for assumption in (self._usual, self._all_bins, *others):
+        for assumption in (self.usual, self._all_bins, *others):
             if assumption is not None:
                 assumption.forget()
                 self.forecasters(assumption).forget()
@@ -405,11 +406,11 @@ class Engine:
         self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]
     ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
         """Return the usual bin of node current, or all bins, and the evidence under it."""
-        unconditional = self._usual.unconditional(case, before)
+        unconditional = self.usual.unconditional(case, before)
         if self._all_bins is None or not case.readings:
-            return self._usual, unconditional
+            return self.usual, unconditional
         if not is_other_bin(unconditional, self._all_bins.cache.tolerances.current):
-            return self._usual, unconditional
+            return self.usual, unconditional
         return self._all_bins, self._all_bins.unconditional(case, before)
 
     def _is_atypical(

@@ -171,7 +171,7 @@ def test_dropped_lit_sets_do_not_change_findings(
         readings = [Reading(lit, parse_probe("2A", design), 4.9)]
         finding = busy.diagnose(readings)
     assert finding_json(finding, design) == finding_json(Engine(design).diagnose(readings), design)
-    busy._forget()
-    (forecaster,) = busy.forecasters(busy._usual)._by_meter.values()
+    busy.forget()
+    (forecaster,) = busy.forecasters(busy.usual).by_meter.values()
     assert len(busy.responses._bases) == len(busy.responses._solutions) == 3
     assert len(forecaster._forecasts) <= 3

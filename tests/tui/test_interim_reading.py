@@ -32,7 +32,7 @@ async def _held(tmp_path: Path, prop: Path) -> AsyncIterator[Driven]:
     async with driven(folder, prop, ready=False) as at:
         await at.until_task("read")
         await at.until(lambda: at.workbench.worker.details is not None)
-        lock = at.workbench.worker._busy
+        lock = at.workbench.worker.lock
         await at.until(lambda: lock.acquire(blocking=False))
         try:
             await _enter(at, _healthy(at))
@@ -49,7 +49,7 @@ def _healthy(at: Driven) -> str:
     assert lit is not None
     assert probe is not None
     expected_v, _ = at.workbench.session.healthy_volts(lit, probe)
-    return format_number(round(expected_v, 4), at.workbench.entry._volt_unit)
+    return format_number(round(expected_v, 4), at.workbench.entry.volt_unit)
 
 
 async def _enter(at: Driven, text: str) -> None:
@@ -76,7 +76,7 @@ async def test_text_typed_meanwhile_stays_and_is_kept_for_the_same_probe(
         assert str(asked[1]) in at.words()
         text = _healthy(at)
         await at.type(text[:-1])
-        at.workbench.worker._busy.release()
+        at.workbench.worker.lock.release()
         await at.until(lambda: at.workbench.finding is not None)
         await at.pilot.pause(0.2)
         assert at.screen.query_one(PromptPanel).entry.value == text[:-1]
@@ -92,7 +92,7 @@ async def test_with_nothing_typed_the_finding_asks(tmp_path: Path, small_fan: Pa
         await at.until(lambda: at.workbench.advice.task == "read")
         meanwhile = _asked(at)
         await at.type("4")
-        at.workbench.worker._busy.release()
+        at.workbench.worker.lock.release()
         await at.until(lambda: at.workbench.finding is not None)
         assert _asked(at) == meanwhile
         await at.keys("escape")
@@ -116,7 +116,7 @@ async def test_a_second_reading_is_taken_before_the_first_ones_finding(
         assert asked not in [
             (o.reading.lit, o.reading.probe) for o in at.workbench.session.state.taken
         ]
-        at.workbench.worker._busy.release()
+        at.workbench.worker.lock.release()
         await at.until(lambda: at.workbench.finding is not None)
         assert len(at.workbench.finding.readings) == 2 if at.workbench.finding else False
 

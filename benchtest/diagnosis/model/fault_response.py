@@ -508,14 +508,14 @@ class DesignResponse:
         """
         ohm = float(GRID_OHM[column]) if column < OPEN_COLUMN else math.inf
         key = (joint, ohm, lit)
-        solution = self._exact.pop(key, None) or self._solve_changed(joint, ohm, lit)
+        solution = self._exact.pop(key, None) or self.solve_changed(joint, ohm, lit)
         octets = OCTETS_PER_POINT * self.circuit.netlist.point_count
         while len(self._exact) * octets > MAX_SOLUTION_CACHE_OCTETS:
             self._exact.pop(next(iter(self._exact)))  # least recently used first
         self._exact[key] = solution
         return solution
 
-    def _solve_changed(self, joint: str, ohm: float, lit: LitSet) -> Solution:
+    def solve_changed(self, joint: str, ohm: float, lit: LitSet) -> Solution:
         circuit, duty = self.circuit.changed({joint: ohm}), self.duty(lit)
         warm = self.is_large and circuit.shares_unknowns(self.circuit)
         base = self.base(lit).solution if warm else None

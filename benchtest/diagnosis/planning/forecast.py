@@ -599,21 +599,21 @@ class ForecasterCache:
 
     def __init__(self, tolerances: Tolerances) -> None:
         self._tolerances = tolerances
-        self._by_meter: dict[Meter, Forecaster] = {}
+        self.by_meter: dict[Meter, Forecaster] = {}
 
     def of(self, conditional: ConditionalEvidence) -> Forecaster:
         """Return the forecaster for conditional evidence."""
         meter = conditional.case.meter
         if conditional.given:
             return Forecaster(conditional.responses, meter, self._tolerances)
-        if meter not in self._by_meter:
+        if meter not in self.by_meter:
             made = Forecaster(conditional.responses, meter, self._tolerances)
-            self._by_meter[meter] = made
-        return self._by_meter[meter]
+            self.by_meter[meter] = made
+        return self.by_meter[meter]
 
     def forget(self) -> None:
         """Drop all but the last `MAX_CACHED_METERS` meters, and lit sets dropped by the circuit."""
-        for meter in list(self._by_meter)[:-MAX_CACHED_METERS]:
-            del self._by_meter[meter]
-        for forecaster in self._by_meter.values():
+        for meter in list(self.by_meter)[:-MAX_CACHED_METERS]:
+            del self.by_meter[meter]
+        for forecaster in self.by_meter.values():
             forecaster.forget()

@@ -58,11 +58,12 @@ class FrameReader:
 
     Attributes:
         rejected: number of pieces that were not valid frames.
+        pending: octets of a frame that has not ended; bounded.
     """
 
     def __init__(self) -> None:
         self.rejected = 0
-        self._held = bytearray()
+        self.pending = bytearray()
         self._too_long = False
 
     def feed(self, octets: bytes) -> list[bytes]:
@@ -77,14 +78,14 @@ class FrameReader:
         return bodies
 
     def _hold(self, piece: bytes) -> None:
-        self._held += piece
-        if len(self._held) > MAX_ENCODED_OCTETS:  # a lost zero must not fill the memory
-            self._held.clear()
+        self.pending += piece
+        if len(self.pending) > MAX_ENCODED_OCTETS:  # a lost zero must not fill the memory
+            self.pending.clear()
             self._too_long = True
 
     def _end(self) -> bytes | None:
-        encoded, too_long = bytes(self._held), self._too_long
-        self._held.clear()
+        encoded, too_long = bytes(self.pending), self._too_long
+        self.pending.clear()
         self._too_long = False
         if not encoded and not too_long:
             return None  # two zeros in a row have no meaning

@@ -40,11 +40,15 @@ _Volts = tuple[float, float]
 
 
 class DiagnosisWorker:
-    """Runs the engine, one computation at a time, from worker threads and from the screen."""
+    """Runs the engine, one computation at a time, from worker threads and from the screen.
+
+    Attributes:
+        lock: held during a computation.
+    """
 
     def __init__(self, active: ActiveSession) -> None:
         self._active = active
-        self._busy = threading.Lock()
+        self.lock = threading.Lock()
         self._judgments: _Judgments | None = None
         self._lowest: tuple[Finding, float | None] | None = None
         self._details: tuple[Finding, FindingDetails] | None = None
@@ -57,7 +61,7 @@ class DiagnosisWorker:
         Returns:
             The events of the evidence and the finding, both for `accept`.
         """
-        with self._busy:
+        with self.lock:
             state = self._active.state
             finding = self._active.session.diagnose(state)
             self._lowest = finding, settled_lowest_v(self._active.session, finding)
@@ -99,7 +103,7 @@ class DiagnosisWorker:
 
     def explain(self, finding: Finding) -> FindingDetails:
         """Work out the details of a finding. Slow: call it from a worker thread."""
-        with self._busy:
+        with self.lock:
             return finding_details(self._active.session, finding)
 
     def accept_details(self, finding: Finding, details: FindingDetails) -> None:
@@ -145,12 +149,12 @@ class DiagnosisWorker:
         asked = (self._active.session.engine, lit, probe)
         if self._possible is not None and self._possible[0] == asked:
             return self._possible[1]
-        if not self._busy.acquire(blocking=not at_once):
+        if not self.lock.acquire(blocking=not at_once):
             return None
         try:
             self._possible = asked, self._active.session.possible_volts(lit, probe)
         except CircuitFault:
             return None
         finally:
-            self._busy.release()
+            self.lock.release()
         return self._possible[1]

@@ -69,10 +69,10 @@ class ReadingEntry:
             return checks.check_unit(advice.check[0])
         if advice.task == "soak" and self._active.soak.soak is None:
             return "time"
-        return self._volt_unit if advice.task == "read" else ""
+        return self.volt_unit if advice.task == "read" else ""
 
     @property
-    def _volt_unit(self) -> Unit:
+    def volt_unit(self) -> Unit:
         """Unit of a bare number in the field of a reading."""
         healthy = self.healthy_volts
         return "V" if healthy is None else entry_unit(healthy[0])
@@ -140,7 +140,7 @@ class ReadingEntry:
         typed = self.typed(text)
         if typed is None or typed.meant_v is None:
             return text
-        return format_number(typed.meant_v, self._volt_unit)
+        return format_number(typed.meant_v, self.volt_unit)
 
     def _parse_volts(self, text: str) -> float:
         """Return the volts in the field.
@@ -148,7 +148,7 @@ class ReadingEntry:
         Raises:
             InputError: not a number.
         """
-        return parse_volts(text, self._volt_unit)
+        return parse_volts(text, self.volt_unit)
 
     # -- when it is entered --------------------------------------------------------------------
 
@@ -199,7 +199,7 @@ class ReadingEntry:
         if advice.task != "read" or advice.lit is None or advice.probe is None:
             raise InputError("no reading is asked for just now; o asks for one of your own")
         volts = check_volts(self._parse_volts(text), self._active.session.meter)
-        decimals = volt_decimals(text, self._volt_unit)
+        decimals = volt_decimals(text, self.volt_unit)
         if decimals is not None:
             volts = round(volts, decimals)  # millivolts may be off by the last bit of their volts
         return self._keep(volts, decimals=decimals)

@@ -28,7 +28,7 @@ def test_weight_of_a_pair_is_its_density_times_its_odds(fan: Design, fan_engine:
     odd = parse_lit_set("1 3 5 7 9 11", fan)
     for probe in ("crown:2+>crown:11+", "crown:2->crown:11-", "1B"):
         bench.readings.append(bench.read(odd, parse_probe(probe, fan)))
-    view = fan_engine._usual.cache.of(EvidenceSet(bench.readings, (), DEFAULT_METER, ()))
+    view = fan_engine.usual.cache.of(EvidenceSet(bench.readings, (), DEFAULT_METER, ()))
     pairs = find_masked_pairs(view)
     assert pairs is not None
     assert len(pairs.weight)
@@ -60,7 +60,7 @@ def test_pairs_scale_all_other_probabilities_alike(fan: Design, fan_engine: Engi
     bench = Bench(fan, {"7B+": 0.21}, seed=2)
     odd = parse_lit_set("1 3 5 7 9 11", fan)
     bench.readings.append(bench.read(odd, parse_probe("crown:2+>crown:11+", fan)))
-    view = fan_engine._usual.cache.of(EvidenceSet(bench.readings, (), DEFAULT_METER, ()))
+    view = fan_engine.usual.cache.of(EvidenceSet(bench.readings, (), DEFAULT_METER, ()))
     pairs = find_masked_pairs(view)
     assert pairs is not None
     found, single = with_masked_pairs(view.posterior, pairs), view.posterior
@@ -72,5 +72,5 @@ def test_pairs_scale_all_other_probabilities_alike(fan: Design, fan_engine: Engi
 
 
 def test_without_readings_there_are_no_masked_pairs(fan_engine: Engine) -> None:
-    view = fan_engine._usual.cache.of(EvidenceSet((), (), DEFAULT_METER, ()))
+    view = fan_engine.usual.cache.of(EvidenceSet((), (), DEFAULT_METER, ()))
     assert find_masked_pairs(view) is None

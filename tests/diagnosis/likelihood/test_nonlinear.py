@@ -48,13 +48,13 @@ def large_prop(make_fan: MakeFan) -> Design:
 def solved(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Return the list to which every circuit solved for a fault adds its node count."""
     found: list[int] = []
-    solve = DesignResponse._solve_changed
+    solve = DesignResponse.solve_changed
 
     def recording_solve(self: DesignResponse, joint: str, ohm: float, lit: LitSet) -> object:
         found.append(self.design.node_count)
         return solve(self, joint, ohm, lit)
 
-    monkeypatch.setattr(DesignResponse, "_solve_changed", recording_solve)
+    monkeypatch.setattr(DesignResponse, "solve_changed", recording_solve)
     return found
 
 
@@ -100,7 +100,7 @@ def test_solved_circuits_stay_within_the_budget_for_any_marks(
         solved.clear()
         budget = SolveBudget.of(large_prop)
         engine, case = Engine(large_prop), EvidenceSet(readings, few, DEFAULT_METER, (), budget)
-        assert engine._usual.cache.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
+        assert engine.usual.cache.of(case).joints.shape == (len(engine.space.joints), COLUMNS)
         assert 0 < len(solved) * solve_units(large_prop) <= budget.spent <= MAX_UNITS_LARGE
 
 
@@ -124,7 +124,7 @@ def test_readings_near_the_logic_voltage_have_a_large_sd(make_fan: MakeFan) -> N
     design = make_fan(36, 30, wire="16 AWG", feed_mm=1500.0)
     readings = _readings(design, {})
     case = EvidenceSet(readings, (), DEFAULT_METER, ())
-    likelihood = Engine(design)._usual.cache.of(case).likelihood
+    likelihood = Engine(design).usual.cache.of(case).likelihood
     assert likelihood is not None
     sd = np.sqrt(np.diag(likelihood.healthy_covariance))
     all_lit_rows = np.array([reading.lit == all_lit(design) for reading in readings])
@@ -137,14 +137,14 @@ def test_large_and_small_props_have_the_same_predictions(
 ) -> None:
     """Compare sums of all joints and of one, estimated and exact rows, to the last digits."""
     case = EvidenceSet(_readings(large_prop, {"9A+": 0.5}), (), DEFAULT_METER, ())
-    likelihood = Engine(large_prop)._usual.cache.of(case).likelihood
+    likelihood = Engine(large_prop).usual.cache.of(case).likelihood
     assert likelihood is not None
     joint = [joint.name for joint in likelihood.responses.space.joints].index("9A+")
     columns = np.array([0, 4, 9])
     as_large = linear_predictions(likelihood, joint, columns)
     separate = linear_predictions(likelihood, joint, columns, separately=True)
     monkeypatch.setattr(response, "MIN_LARGE_NODES", 10**9)
-    small = Engine(large_prop)._usual.cache.of(case).likelihood
+    small = Engine(large_prop).usual.cache.of(case).likelihood
     assert small is not None
     small_row, large_row = small.rough(joint).weight, likelihood.rough(joint).weight
     assert large_row.argmax() == small_row.argmax()
@@ -163,7 +163,7 @@ def test_nodes_below_their_logic_voltage_draw_the_quiescent_current(
     design = make_fan(3, 30, crown=False)
     (kind, lit), ohm = (design.node, all_lit(design)), 25.0
     column = int(np.argmin(np.abs(GRID_OHM - ohm)))
-    part, cache = FaultHypothesis("2A+", "resistive", column), Engine(design)._usual.cache
+    part, cache = FaultHypothesis("2A+", "resistive", column), Engine(design).usual.cache
     responses = cache.responses(() if separate else (part,))
     solution = responses.exact("2A+", column, lit) if separate else responses.solution(lit)
     rows = slice(design.first_index[1], design.first_index[2])

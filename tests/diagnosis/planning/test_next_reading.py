@@ -64,7 +64,7 @@ class RingFan:
         self, readings: Sequence[Reading]
     ) -> tuple[Forecaster, ConditionalEvidence, PlanningEvidence]:
         """Return the forecaster after readings, and the evidence in two forms."""
-        assumption = self.engine._usual
+        assumption = self.engine.usual
         conditional = assumption.cache.of(EvidenceSet(readings, (), DEFAULT_METER, ()))
         evidence = PlanningEvidence(readings, conditional.likelihood, conditional.likelihoods)
         return self.engine.forecasters(assumption).of(conditional), conditional, evidence
@@ -207,7 +207,7 @@ def test_two_bad_joints_are_named_if_no_single_joint_explains_the_readings(
         ("all", "main+>ridge:4+"), ("5-8", "5A"), ("5-8", "ridge:4->4A-"), ("5-8", "7A"),
     )  # fmt: skip
     case = EvidenceSet(readings, (), DEFAULT_METER, (), SolveBudget(10**9))
-    view = engine._usual.cache.of(case)
+    view = engine.usual.cache.of(case)
     part = partial_explanations(view)[0]
     assert part.where == "main+"
     assert 5.0 < part.ohm < 16.0

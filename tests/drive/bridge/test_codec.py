@@ -142,7 +142,7 @@ def test_endless_noise_without_a_zero_does_not_fill_the_memory() -> None:
     reader = FrameReader()
     for _ in range(50):
         assert reader.feed(b"\x05" * 99) == []
-    assert len(reader._held) <= MAX_ENCODED_OCTETS
+    assert len(reader.pending) <= MAX_ENCODED_OCTETS
     assert reader.feed(encode_frame(b"\x04\x07")) == [b"\x04\x07"]
     assert reader.rejected == 1
 
