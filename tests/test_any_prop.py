@@ -78,3 +78,13 @@ def test_two_runs_give_equal_rows() -> None:
         assert not row["end"].startswith("failed")
         del row["cpu_s"], row["peak_mib"]  # what the machine makes of it
     assert rows[0] == rows[1]
+
+
+def test_evidence_from_before_repairs_alone_is_weighed() -> None:
+    """A unit whose readings all moved at its last repair is diagnosed to its release.
+
+    Combinations of faults were fitted with no reading left, which ended the program.
+    """
+    row, _ = try_unit(20261203, 67)
+    assert row.end == "released"
+    assert row.left == ()

@@ -131,6 +131,9 @@ to explain."""
 MIN_SUPPLY_DEVIATION_SD = 2.0
 """Deviation of a supply, in standard deviations of its tolerance, from which its measured volts
 replace the design's. Ours: below it, effects of causes add up linearly."""
+MAX_SUPPLY_DEVIATION_SD = 10.0
+"""Deviation above which volts at a feed show a fault, not its supply: joined rails leave
+volts that no supply of the design gives. Ours: a tenth of them, twice what the check allows."""
 MAX_STATE_DEFICIT_LOG = 7.0
 """Deficit of the log weight of a state before a repair, from the best one, above which it is
 dropped: one in a thousand."""

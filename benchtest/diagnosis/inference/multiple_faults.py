@@ -752,8 +752,8 @@ def _normal_equations(
     """
     names = _resistive(faults)
     likelihood = conditional.likelihood
-    if likelihood is None or not names:
-        return np.zeros((0, 0)), np.zeros(0)
+    if likelihood is None or not names:  # nothing but the prior is known
+        return PRIOR_PRECISION * np.eye(len(names)), np.zeros(len(names))
     per_log_ohm = likelihood.per_log_ohm(names)
     inverse = np.linalg.inv(likelihood.healthy_covariance)
     off = likelihood.values - likelihood.healthy_mean()

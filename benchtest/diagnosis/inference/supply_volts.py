@@ -11,7 +11,7 @@ import numpy as np
 
 from benchtest.circuit.tolerance import cause_names
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
-from benchtest.diagnosis.thresholds import MIN_SUPPLY_DEVIATION_SD
+from benchtest.diagnosis.thresholds import MAX_SUPPLY_DEVIATION_SD, MIN_SUPPLY_DEVIATION_SD
 from benchtest.prop.design import FeedName, rail_probe
 
 SUPPLY_STEP_V = 0.01
@@ -26,7 +26,8 @@ def measured_supply_volts(conditional: ConditionalEvidence) -> dict[str, float]:
         conditional: the evidence with no faults given.
 
     Returns:
-        Volts by feed; empty if the design has one feed or no supply deviates. [V]
+        Volts by feed, without feeds whose volts a fault must have changed; empty if the design has
+        one feed or no supply deviates. [V]
     """
     likelihood, design = conditional.likelihood, conditional.design
     if likelihood is None or len(design.feeds) < 2:
@@ -41,6 +42,8 @@ def measured_supply_volts(conditional: ConditionalEvidence) -> dict[str, float]:
             continue
         per_sd_v = likelihood.healthy_spread.shared[rows, causes.index(f"supply {feed.name}")]
         off_sd = float(np.median(off_v[rows] / np.maximum(per_sd_v, 1e-9)))
+        if abs(off_sd) > MAX_SUPPLY_DEVIATION_SD:
+            continue
         volts = feed.volts * (1.0 + likelihood.tolerances.supply * off_sd)
         found[feed.name] = round(round(volts / SUPPLY_STEP_V) * SUPPLY_STEP_V, 6)
         max_sd = max(max_sd, abs(off_sd))
