@@ -80,11 +80,14 @@ def test_two_runs_give_equal_rows() -> None:
     assert rows[0] == rows[1]
 
 
-def test_evidence_from_before_repairs_alone_is_weighed() -> None:
-    """A unit whose readings all moved at its last repair is diagnosed to its release.
-
-    Combinations of faults were fitted with no reading left, which ended the program.
-    """
-    row, _ = try_unit(20261203, 67)
+@pytest.mark.parametrize(
+    "number",
+    [
+        pytest.param(67, id="no reading left after the last repair"),
+        pytest.param(179, id="copper cut off by given faults"),
+    ],
+)
+def test_units_that_once_ended_in_an_error_are_released(number: int) -> None:
+    row, _ = try_unit(20261203, number)
     assert row.end == "released"
     assert row.left == ()

@@ -327,8 +327,14 @@ class ReadingModel:
 
     @cached_property
     def _between_leads_ohm(self) -> FloatArray:
-        """Resistance of the copper between the leads of each reading, shape (readings,). [Ω]"""
-        factor = self.responses.circuit.factor
+        """Resistance of the copper between the leads of each reading, shape (readings,). [Ω]
+
+        Unbounded where given faults cut copper off: the circuit without loads is singular then.
+        """
+        circuit = self.responses.circuit
+        if circuit.floating.any():
+            return np.full(len(self.values), np.inf)
+        factor = circuit.factor
         columns = [effect.taps.columns for effect in self.effects]
         ohms = [np.einsum("ut,ut->t", each, factor.solve(each)) for each in columns]
         return self.in_reading_order(ohms, axis=0)

@@ -241,12 +241,13 @@ def test_all_dark_with_two_feeds_requests_voltages_and_finds_the_fuse(halves: De
     assert "fuse" in repair_text(top, halves)
 
 
+@pytest.mark.parametrize("joints", [("2A+",), ("2A+", "2A-")])
 def test_leakage_drops_no_more_across_an_open_joint_than_the_voltage_left(
-    make_fan: MakeFan,
+    make_fan: MakeFan, joints: tuple[str, ...]
 ) -> None:
-    """Behind the blown fuse of the only feed, with a joint open that was read across."""
+    """Behind the blown fuse of the only feed; one joint open, or a strand cut off by two."""
     design = make_fan(3, 6, crown=False)
-    given = (FaultHypothesis("2A+", "open", OPEN_COLUMN),)
+    given = tuple(FaultHypothesis(joint, "open", OPEN_COLUMN) for joint in joints)
     cache = ConditionalCache(design, fault_space(design), HAND_SOLDERED)
     responses, lit = cache.responses(given), all_lit(design)
     probes = [parse_probe(text, design) for text in ("foot:2+>2A+", "foot:1+>2A+", "1A")]
