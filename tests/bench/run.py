@@ -73,6 +73,12 @@ BENCHES = {
         "truth by ngspice for small props, else by our circuit with other figures of its loads; "
         "the notebook way on the same units. Processor time, not the clock's.",
     ),
+    "evening": Bench(
+        "Seven units in an evening",
+        _of("evening", "--seed", "20261201"), _of("evening", "--seed", "1"),
+        "Whole sessions on virtual fans of 14 x 27 nodes: the seconds of a person by the operators "
+        "of the keystroke-level model, repairs included, against the notebook way.",
+    ),
     "diagnosis_speed": Bench(
         "Diagnosis, how long", _of("diagnosis_speed"), _of("diagnosis_speed"),
         "Median of 5 whole commands with their readings in a file, peak memory as the system "
