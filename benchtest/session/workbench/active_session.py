@@ -169,7 +169,10 @@ class ActiveSession:
             self._first_of_key = None
 
     def undo(self) -> str:
-        """Undo the last key; return what was undone."""
+        """Undo the last key; return what was undone. A parade, which recorded nothing, ends."""
+        if self.overrides.parade is not None:
+            self.overrides = Overrides()
+            return "the parade is stopped"
         self.overrides = self.overrides.after_undo()
         with self.restart_if_overtaken():
             undone = self.session.undo()

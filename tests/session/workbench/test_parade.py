@@ -122,6 +122,14 @@ def test_after_a_repair_every_touched_strand_is_shown_again(bench: Workbench, ti
     assert bench.parade.parade.place == 0
 
 
+def test_undo_in_a_parade_ends_it_and_takes_no_answer_back(bench: Workbench) -> None:
+    before = bench.session.state.undoable
+    bench.parade.begin()
+    assert bench.undo() == "the parade is stopped"
+    assert bench.advice.task == "look"
+    assert bench.session.state.undoable == before
+
+
 def test_at_the_end_no_means_one_by_one(bench: Workbench, time_s: Hand) -> None:
     bench.parade.begin()
     bench.light_advice()
