@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from weakref import WeakKeyDictionary
@@ -40,7 +40,6 @@ from benchtest.diagnosis.inference.unsteady_joints import (
     with_unsteady,
 )
 from benchtest.diagnosis.likelihood.duplicates import drop_duplicates
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.selection import most_informative
 from benchtest.diagnosis.model.fault_response import DesignResponse
@@ -79,13 +78,41 @@ from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.evidence.rounding import infer_rounding_steps
-from benchtest.prop.design import Design, Feed, Probe
+from benchtest.prop.design import Design, Probe
 
 JUDGED_PER_BLOCK = 200
 """Readings that are compared with a healthy unit in one block, if more were taken than evaluated.
 """
 MAX_CACHED_ASSUMPTIONS = 2
 """Cached assumptions of two reels, and of supplies as they were read, of each kind."""
+
+
+class _AssumptionCache:
+    """Alternative assumptions by what they assume; the oldest are dropped."""
+
+    def __init__(self) -> None:
+        self._kept: dict[Hashable, ToleranceAssumption] = {}
+
+    def get(self, key: Hashable, make: Callable[[], ConditionalCache]) -> ToleranceAssumption:
+        """Return the assumption of a key; make its circuits if it is not kept."""
+        if key not in self._kept:
+            for oldest in list(self._kept)[: 1 - MAX_CACHED_ASSUMPTIONS]:
+                del self._kept[oldest]
+            self._kept[key] = ToleranceAssumption(make())
+        return self._kept[key]
+
+    def __iter__(self) -> Iterator[ToleranceAssumption]:
+        return iter(self._kept.values())
+
+
+def _likelier(
+    usual: tuple[ToleranceAssumption, ConditionalEvidence],
+    other: tuple[ToleranceAssumption, ConditionalEvidence],
+    log_odds: float,
+) -> tuple[ToleranceAssumption, ConditionalEvidence]:
+    """Return the other assumption with its evidence if it is likelier, prior odds included."""
+    likelier = other[1].posterior.log_total + log_odds > usual[1].posterior.log_total
+    return other if likelier else usual
 
 
 class Engine:
@@ -123,10 +150,7 @@ class Engine:
         self.space = fault_space(design, priors, rate_factors)
         self.work_units = 0
         self.usual = ToleranceAssumption(ConditionalCache(design, self.space, self.tolerances))
-        self._reeled: dict[tuple[tuple[Feed, ...], Tolerances], ToleranceAssumption] = {}
-        self._supplied: dict[
-            tuple[tuple[tuple[str, float], ...], Tolerances], ToleranceAssumption
-        ] = {}
+        self._reeled, self._supplied = _AssumptionCache(), _AssumptionCache()
         self._all_bins: ToleranceAssumption | None = None
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
             self._all_bins = ToleranceAssumption(self.usual.cache.with_tolerances(wide))
@@ -203,7 +227,7 @@ class Engine:
 
     def forget(self) -> None:
         """Limit what caches keep from one finding to the next."""
-        others = (*self._reeled.values(), *self._supplied.values())
+        others = (*self._reeled, *self._supplied)
         for assumption in (self.usual, self._all_bins, *others):
             if assumption is not None:
                 assumption.forget()
@@ -365,20 +389,16 @@ class Engine:
         volts = measured_supply_volts(unconditional)
         if not volts:
             return assumption, unconditional
-        key = tuple(sorted(volts.items())), assumption.cache.tolerances
-        if key not in self._supplied:
-            for oldest in list(self._supplied)[: 1 - MAX_CACHED_ASSUMPTIONS]:
-                del self._supplied[oldest]
-            fed = assumption.cache.design.with_supply_volts(volts)
-            self._supplied[key] = ToleranceAssumption(
-                ConditionalCache(fed, self.space, assumption.cache.tolerances)
-            )
-        supplied = self._supplied[key]
+        cache = assumption.cache
+        supplied = self._supplied.get(
+            (tuple(sorted(volts.items())), cache.tolerances),
+            lambda: ConditionalCache(
+                cache.design.with_supply_volts(volts), self.space, cache.tolerances
+            ),
+        )
+        log_odds = supply_log_prior(unconditional, volts)
         found = supplied.unconditional(unconditional.case, before)
-        odds = supply_log_prior(unconditional, volts)
-        if found.posterior.log_total + odds <= unconditional.posterior.log_total:
-            return assumption, unconditional
-        return supplied, found
+        return _likelier((assumption, unconditional), (supplied, found), log_odds)
 
     def _with_two_reels(
         self,
@@ -390,17 +410,13 @@ class Engine:
         tolerances = two_reel_tolerances(unconditional)
         if tolerances is None:
             return assumption, unconditional
-        key = assumption.cache.design.feeds, tolerances
-        if key not in self._reeled:
-            for oldest in list(self._reeled)[: 1 - MAX_CACHED_ASSUMPTIONS]:
-                del self._reeled[oldest]
-            self._reeled[key] = ToleranceAssumption(assumption.cache.with_tolerances(tolerances))
-        reeled = self._reeled[key]
+        cache = assumption.cache
+        reeled = self._reeled.get(
+            (cache.design.feeds, tolerances), lambda: cache.with_tolerances(tolerances)
+        )
+        log_odds = two_reels_log_odds(len(self.design.strands), len(tolerances.reels))
         found = reeled.unconditional(unconditional.case, before)
-        odds = two_reels_log_odds(len(self.design.strands), len(tolerances.reels))
-        if found.posterior.log_total + odds <= unconditional.posterior.log_total:
-            return assumption, unconditional
-        return reeled, found
+        return _likelier((assumption, unconditional), (reeled, found), log_odds)
 
     def _choose_bin(
         self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]
@@ -435,15 +451,10 @@ class Engine:
         if len(distinct) == len(as_designed.case.readings):
             return _judge(readings, evidence.distinct_place, as_designed.likelihood)
         found: list[JudgedReading] = []
-        circuit = as_designed.responses.circuit
         for start in range(0, len(distinct), JUDGED_PER_BLOCK):
             some = distinct[start : start + JUDGED_PER_BLOCK]
             likelihood = ReadingLikelihood(
-                as_designed.responses,
-                taps_of(circuit, some),
-                values_of(some),
-                noise_of(some, as_designed.case.meter),
-                as_designed.tolerances,
+                as_designed.responses, some, as_designed.case.meter, as_designed.tolerances
             )
             found += _judge(some, range(len(some)), likelihood)
         return tuple(

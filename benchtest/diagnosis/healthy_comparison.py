@@ -10,7 +10,6 @@ from benchtest.circuit.startup import require_start
 from benchtest.circuit.tolerance_condensed import standard_deviation_v
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import JudgedReading
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.evidence.meter import Meter
@@ -84,8 +83,4 @@ def has_outlier(engine: Engine, readings: Sequence[Reading], meter: Meter, far_s
 
 
 def _likelihood(engine: Engine, readings: Sequence[Reading], meter: Meter) -> ReadingLikelihood:
-    groups = taps_of(engine.responses.circuit, readings)
-    noise = noise_of(readings, meter)
-    return ReadingLikelihood(
-        engine.responses, groups, values_of(readings), noise, engine.tolerances
-    )
+    return ReadingLikelihood(engine.responses, readings, meter, engine.tolerances)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from benchtest.diagnosis.engine import Engine
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.thresholds import MAX_SINGLE_FAULT_RATIO, RANGE_MARGIN_SD
 from benchtest.evidence.meter import Meter
@@ -31,11 +30,7 @@ def possible_volts(engine: Engine, lit: LitSet, probe: Probe, meter: Meter) -> t
         CircuitFault: the prop has no solution under this lit set.
     """
     reading = [Reading(lit, probe, 0.0)]
-    groups = taps_of(engine.responses.circuit, reading)
-    noise = noise_of(reading, meter)
-    likelihood = ReadingLikelihood(
-        engine.responses, groups, values_of(reading), noise, engine.tolerances
-    )
+    likelihood = ReadingLikelihood(engine.responses, reading, meter, engine.tolerances)
     healthy_v = float(likelihood.healthy_mean()[0])
     margin_v = RANGE_MARGIN_SD * float(np.sqrt(likelihood.healthy_covariance[0, 0]))
     margin_v += meter.error_limit_v(min(abs(healthy_v), meter.ranges_v[-1]))

@@ -13,7 +13,6 @@ from benchtest.circuit.startup import require_start
 from benchtest.circuit.tolerance import Spread, Tolerances, sensitivities
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding, JointBand
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import GRID_OHM, OPEN_COLUMN
@@ -80,11 +79,8 @@ def voltage_profile(
     designed = np.array([solution.volts(probe) for probe in wanted])
     if not readings:
         return VoltageProfile(lit, designed, spread.sd_v, None, None, None)
-    values = values_of(readings)
-    groups = taps_of(engine.responses.circuit, readings)
-    likelihood = ReadingLikelihood(
-        engine.responses, groups, values, noise_of(readings, meter), engine.tolerances
-    )
+    likelihood = ReadingLikelihood(engine.responses, readings, meter, engine.tolerances)
+    values = likelihood.values
     joint, column = _likeliest_fault(engine, finding)
     mean, _ = likelihood.under(joint, column)
     healthy = likelihood.healthy_mean()

@@ -30,7 +30,7 @@ from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.batch.learn import BatchKnowledge, learn
 from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.diagnosis.engine import engine_for
-from benchtest.diagnosis.likelihood.measurement import CLAMP_A, CLAMP_SHARE, noise_of, taps_of
+from benchtest.diagnosis.likelihood.measurement import CLAMP_A, CLAMP_SHARE, noise_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.planning.batch_readings import batch_calibration_readings
@@ -267,12 +267,9 @@ def budget(plain: Engine, seed: int) -> None:
     responses, names = DesignResponse(design, plain.space), cause_names(design)
     at = names.index("current")
     strands = design.node_count + len(design.strands)
-    values = np.array([reading.volts for reading in readings], dtype=float)
     for what, tolerances in (("before", FROM_MANY_REELS), ("current, wire, copper to 1 %", known)):
         noise = noise_of(readings, DEFAULT_METER)
-        likelihood = ReadingLikelihood(
-            responses, taps_of(responses.circuit, readings), values, noise, tolerances
-        )
+        likelihood = ReadingLikelihood(responses, readings, DEFAULT_METER, tolerances)
         spread, covariance = likelihood.healthy_spread, likelihood.healthy_covariance
         columns = {
             "supply": spread.shared[:, :at],

@@ -21,7 +21,6 @@ from benchtest.circuit.netlist import FloatArray, IndexArray
 from benchtest.circuit.tolerance import Tolerances, cause_names
 from benchtest.diagnosis.inference.cache import ConditionalCache
 from benchtest.diagnosis.inference.conditional import chi_square_tail
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import DesignResponse
@@ -134,14 +133,12 @@ def unit_evidence_of(
         tolerances: deviations of a unit from that circuit.
     """
     first = cause_names(responses.design).index(CAUSES[0])
-    groups = taps_of(responses.circuit, readings)
-    values = values_of(readings)
-    likelihood = ReadingLikelihood(responses, groups, values, noise_of(readings, meter), tolerances)
+    likelihood = ReadingLikelihood(responses, readings, meter, tolerances)
     spread, mean = likelihood.healthy_spread, likelihood.healthy_mean()
     causes = [*range(first, first + len(CAUSES)), *range(shared_supply_count(responses.design))]
     others = np.delete(spread.shared, causes, axis=1)
     rest = others @ others.T + spread.nodes @ spread.nodes.T + likelihood.reading_errors(mean)
-    return UnitEvidence(values - mean, spread.shared[:, causes], rest)
+    return UnitEvidence(likelihood.values - mean, spread.shared[:, causes], rest)
 
 
 def caches_as_fed(

@@ -28,7 +28,6 @@ from benchtest.diagnosis.likelihood.marks import (
     best_explained,
     strand_looks,
 )
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.nonlinear import FEW_KNOTS, KNOTS
 from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood, Row
 from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse
@@ -149,11 +148,7 @@ class ConditionalEvidence:
         readings = self.case.readings
         if not readings:
             return None
-        groups = taps_of(self.responses.circuit, readings)
-        noise = noise_of(readings, self.case.meter)
-        likelihood = ReadingLikelihood(
-            self.responses, groups, values_of(readings), noise, self.tolerances
-        )
+        likelihood = ReadingLikelihood(self.responses, readings, self.case.meter, self.tolerances)
         likelihood.best = self.best
         likelihood.budget, likelihood.conditional = self.case.budget, self.given
         return likelihood

@@ -27,8 +27,11 @@ from benchtest.diagnosis.likelihood.measurement import (
     island_covariance,
     island_leads,
     lit_set_of,
+    noise_of,
     read_at,
     tap_effects,
+    taps_of,
+    values_of,
 )
 from benchtest.diagnosis.likelihood.robust_gaussian import log_likelihood
 from benchtest.diagnosis.likelihood.undervoltage import half_data_loss, nonlinearity_sd
@@ -41,6 +44,8 @@ from benchtest.diagnosis.model.wiring_faults import (
     DeadCopper,
 )
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
+from benchtest.evidence.meter import Meter
+from benchtest.evidence.readings import Reading
 
 MISREAD_SHARE = 0.1
 """Share of slips that are misread digits. Behind the blown fuse of the only feed, a lead on the
@@ -77,14 +82,22 @@ class ReadingModel:
     def __init__(
         self,
         responses: DesignResponse,
-        groups: Sequence[Taps],
-        values: FloatArray,
-        noise: Noise,
+        readings: Sequence[Reading],
+        meter: Meter,
         tolerances: Tolerances = HAND_SOLDERED,
     ) -> None:
+        """Predict the readings without a further fault.
+
+        Args:
+            responses: the prop without faults, or with given ones.
+            readings: one or more.
+            meter: of readings that name none.
+            tolerances: of the unit.
+        """
+        groups = taps_of(responses.circuit, readings)
         self.responses = responses
-        self.values = values
-        self.noise = noise
+        self.values = values_of(readings)
+        self.noise = noise_of(readings, meter)
         self.tolerances = tolerances
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
         self.given = frozenset(responses.given)
@@ -92,7 +105,7 @@ class ReadingModel:
         self.budget = SolveBudget.of(responses.design)
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
         self.islands = _given_islands(responses, groups)
-        self.data_loss = np.zeros(len(values))
+        self.data_loss = np.zeros(len(readings))
         self.estimated: set[int] = set()
         self.floating: dict[tuple[int, int], tuple[int, ...]] = {}
         self.best = -np.inf

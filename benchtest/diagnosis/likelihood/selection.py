@@ -16,7 +16,6 @@ import numpy as np
 from scipy.linalg import qr
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of, values_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import GRID_SIZE, OPEN_COLUMN, DesignResponse
 from benchtest.diagnosis.thresholds import (
@@ -49,10 +48,7 @@ def most_informative(
     indices = _without_repeats(readings)[-MAX_COMPARED_READINGS:]
     if len(indices) <= MAX_READINGS:
         return indices
-    some = [readings[index] for index in indices]
-    likelihood = ReadingLikelihood(
-        responses, taps_of(responses.circuit, some), values_of(some), noise_of(some, meter)
-    )
+    likelihood = ReadingLikelihood(responses, [readings[index] for index in indices], meter)
     shift = _shifts(likelihood)
     sd = np.sqrt(np.diag(likelihood.healthy_covariance))
     chosen = _for_suspects(likelihood, shift, sd)

@@ -13,9 +13,7 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
-from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.rail_shorts import SHORT_OHM
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.rail_shorts import short_places
@@ -129,13 +127,7 @@ def test_changes_by_a_short_are_those_of_the_circuit_with_it(make_fan: MakeFan) 
     readings = [
         Reading(lit, probe, solve(circuit, lit.duty(design)).volts(probe)) for lit, probe in asked
     ]
-    likelihood = ReadingLikelihood(
-        responses,
-        taps_of(responses.circuit, readings),
-        np.array([one.value for one in readings]),
-        noise_of(readings, DEFAULT_METER),
-        HAND_SOLDERED,
-    )
+    likelihood = ReadingLikelihood(responses, readings, DEFAULT_METER)
     (place,) = [n for n, fault in enumerate(responses.space.chain)
                 if fault.shorted is not None and fault.shorted.amps_sd]  # fmt: skip
     short = likelihood.resistive_short(place)

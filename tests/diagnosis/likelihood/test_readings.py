@@ -17,7 +17,6 @@ from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.inference.conditional import chi_square_tail
 from benchtest.diagnosis.likelihood.linear import linear_predictions
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY, log_likelihood
 from benchtest.diagnosis.model.fault_response import GRID_OHM
@@ -97,10 +96,7 @@ def _likelihood(design: Design, tolerances: Tolerances = HAND_SOLDERED) -> Readi
         for lit, probe in requests
     ]
     responses = Engine(design).responses
-    taps = taps_of(responses.circuit, readings)
-    return ReadingLikelihood(
-        responses, taps, np.ones(4), noise_of(readings, DEFAULT_METER), tolerances
-    )
+    return ReadingLikelihood(responses, readings, DEFAULT_METER, tolerances)
 
 
 @pytest.mark.parametrize(

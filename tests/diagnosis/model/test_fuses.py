@@ -18,7 +18,6 @@ from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.inference.cache import ConditionalCache
 from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.likelihood.linear import linear_predictions
-from benchtest.diagnosis.likelihood.measurement import noise_of, taps_of
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import OPEN_COLUMN
 from benchtest.diagnosis.model.faults import fault_space
@@ -137,17 +136,12 @@ def test_a_supply_behind_a_blown_fuse_moves_no_reading(weir: Design, engine: Eng
     """Compare with differences of solved circuits, each supply 10 mV higher."""
     lit, probes = all_lit(weir), [parse_probe(text, weir) for text in ("3A", "foot:3+>foot:4+")]
     readings = [Reading(lit, probe, 1.0) for probe in probes]
-    space, circuit = engine.responses.space, engine.responses.circuit
+    space = engine.responses.space
     place = [joint.name for joint in space.joints].index("feed2")
 
     def covariance(supply: float) -> np.ndarray:
-        likelihood = ReadingLikelihood(
-            engine.responses,
-            taps_of(circuit, readings),
-            np.ones(2),
-            noise_of(readings, DEFAULT_METER),
-            dataclasses.replace(HAND_SOLDERED, supply=supply),
-        )
+        tolerances = dataclasses.replace(HAND_SOLDERED, supply=supply)
+        likelihood = ReadingLikelihood(engine.responses, readings, DEFAULT_METER, tolerances)
         assert not likelihood.responses.base(lit).nonlinear[place, OPEN_COLUMN]
         return np.asarray(linear_predictions(likelihood, place, np.array([OPEN_COLUMN]))[1][0])
 
@@ -201,13 +195,7 @@ def test_dead_copper_is_at_the_common_return(halves: Design, tmp_path: Path) -> 
         Reading(parse_lit_set(lit, halves), parse_probe(p, halves), 0.0) for lit, p in asked
     ]
     responses = Engine(halves).responses
-    likelihood = ReadingLikelihood(
-        responses,
-        taps_of(responses.circuit, readings),
-        np.zeros(4),
-        noise_of(readings, DEFAULT_METER),
-        HAND_SOLDERED,
-    )
+    likelihood = ReadingLikelihood(responses, readings, DEFAULT_METER)
     (shorted,) = [
         fault.shorted
         for fault in responses.space.chain
@@ -252,13 +240,7 @@ def test_leakage_drops_no_more_across_an_open_joint_than_the_voltage_left(
     responses, lit = cache.responses(given), all_lit(design)
     probes = [parse_probe(text, design) for text in ("foot:2+>2A+", "foot:1+>2A+", "1A")]
     readings = [Reading(lit, probe, 0.01) for probe in probes]
-    likelihood = ReadingLikelihood(
-        responses,
-        taps_of(responses.circuit, readings),
-        np.array([one.value for one in readings]),
-        noise_of(readings, DEFAULT_METER),
-        HAND_SOLDERED,
-    )
+    likelihood = ReadingLikelihood(responses, readings, DEFAULT_METER)
     (fuse,) = [
         fault.shorted
         for fault in responses.space.chain
