@@ -46,7 +46,7 @@ from benchtest.session.log.events import (
 )
 from benchtest.session.log.person_effort import PersonEffort, person_effort
 from benchtest.session.log.unit_target import VIRTUAL
-from benchtest.session.report.strand_profile import settled_lowest_v
+from benchtest.session.report.strand_profile import final_lowest_v
 from benchtest.session.session import Session
 from benchtest.session.workbench.prop_light import FIRST_LEVEL, LOOK_LEVEL
 from benchtest.virtual.observer import Observation
@@ -195,7 +195,7 @@ class _Worker:
             advice = next_step(self.session.state, None)
             if advice.task == "think":
                 finding = self.session.diagnose()
-                self.session.conclude(finding, settled_lowest_v(self.session, finding))
+                self.session.conclude(finding, final_lowest_v(self.session, finding))
                 advice = next_step(self.session.state, finding)
                 self._report_finding(finding, advice)
             if advice.task == "done":

@@ -495,10 +495,10 @@ class Unit:
 
     def received_data(self) -> NDArray[np.uint8]:
         """Return what that frame has for each node as the prop is wired, shape (nodes, colours)."""
-        told = self._wanted
+        received = self._wanted
         for remap in self._misled:
-            told = remap.received(told)
-        return told
+            received = remap.received(received)
+        return received
 
     def latched(self) -> NDArray[np.uint8]:
         """Return the last data of each node, shape (nodes, colours)."""

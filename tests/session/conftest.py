@@ -35,6 +35,15 @@ class Ticking:
         return self.now
 
 
+class Clock:
+    """A clock that is set by the test."""
+
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
 @pytest.fixture(scope="session")
 def design_text() -> str:
     """Prop file of a small fan: 4 strands of 10 nodes, buses at both ends, data in zigzag."""
@@ -81,6 +90,22 @@ def prop(fan: Design) -> Iterator[Prop]:
     made = Prop(fan)
     yield made
     made.close()
+
+
+@pytest.fixture
+def clock() -> Clock:
+    """Clock that times a parade or a soak."""
+    return Clock()
+
+
+@pytest.fixture
+def fresh(
+    begin: Callable[..., Session], fan: Design, clock: Clock, prop: Prop
+) -> Iterator[Workbench]:
+    """Workbench of a unit without any events, whose time is set by the test."""
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as frames:
+        yield Workbench(begin(), frames, None, clock)
 
 
 @pytest.fixture

@@ -30,15 +30,15 @@ class Demo:
 
     folder: Path
     outcome: Outcome
-    told: list[str]
+    lines: list[str]
 
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     """Run the demo once."""
     folder = tmp_path_factory.mktemp("demo")
-    told: list[str] = []
-    return Demo(folder, run_demo(folder, 1, told.append), told)
+    lines: list[str] = []
+    return Demo(folder, run_demo(folder, 1, lines.append), lines)
 
 
 def test_a_seed_hides_one_fault_and_always_the_same(willow: Design) -> None:
@@ -54,11 +54,11 @@ def test_a_seed_hides_one_fault_and_always_the_same(willow: Design) -> None:
 
 
 def test_the_demo_names_and_repairs_the_hidden_fault(demo: Demo) -> None:
-    outcome, told = demo.outcome, demo.told
-    assert outcome.found, (outcome, told)
+    outcome, lines = demo.outcome, demo.lines
+    assert outcome.found, (outcome, lines)
     where = outcome.hidden.partition("=")[0]
     assert where in outcome.named
-    assert not any(outcome.hidden in line for line in told)  # it does not cheat aloud
+    assert not any(outcome.hidden in line for line in lines)  # it does not cheat aloud
     with Shelf(demo.folder) as shelf:
         (row,) = shelf.sessions(outcome.tag)
         session = Session.resume(shelf, row.id)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from uuid import uuid4
+from collections.abc import Callable
 
 import pytest
 
-from benchtest.drive.e131.driver import SourceSettings
-from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.target import Target, driver_for
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.meter import DEFAULT_METER
-from benchtest.prop.design import Design, NodeName
+from benchtest.prop.design import NodeName
 from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.release import unfinished_items
 from benchtest.session.guidance.steps import list_steps, step_results
@@ -33,33 +29,7 @@ from benchtest.session.session import Session
 from benchtest.session.workbench.setup import free_tag, next_unfinished_unit, session_of
 from benchtest.session.workbench.workbench import Workbench
 
-from .conftest import record_passed_checks
-from .driven import LOOPBACK, Prop
-
-
-class Clock:
-    """A clock that is set by the test."""
-
-    now_s = 0.0
-
-    def __call__(self) -> float:
-        return self.now_s
-
-
-@pytest.fixture
-def clock() -> Clock:
-    """Clock that times a soak."""
-    return Clock()
-
-
-@pytest.fixture
-def fresh(
-    begin: Callable[..., Session], fan: Design, clock: Clock, prop: Prop
-) -> Iterator[Workbench]:
-    """Workbench of a unit without any events."""
-    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
-    with FrameClock(driver, fan.node_count, fan.node.channels).start() as frames:
-        yield Workbench(begin(), frames, None, clock)
+from .conftest import Clock, record_passed_checks
 
 
 @pytest.fixture

@@ -58,7 +58,7 @@ LOW_OHM = MIN_FAULT_OHM * np.exp(-SCALE_STEP_LOG * np.arange(LOW_STEPS, 0, -1))
 there, so results for that grid apply to this scale too. [Ω]
 """
 SCALE_OHM = np.concatenate([LOW_OHM, GRID_OHM, [GRID_OHM[-1] * np.exp(SCALE_STEP_LOG)]])
-"""All resistances at which a joint is evaluated; the last one stands for open, shape (scale,).
+"""All resistances at which a joint is evaluated; the last one represents open, shape (scale,).
 [Ω]"""
 SESSION_BUDGET_SHARE = 4.0
 """Budget of one session in a comparison, as a share of a finding's: no person waits for it."""
@@ -70,7 +70,7 @@ class JointOhms:
 
     Attributes:
         where: the joint.
-        ohms: 5 %, most probable and 95 % resistance; the end of the scale stands for open. [Ω]
+        ohms: 5 %, most probable and 95 % resistance; the end of the scale represents open. [Ω]
         curve: probability of each of `SCALE_OHM`, shape (scale,).
         raised: probability of at least `MIN_FAULT_RATIO` times the healthy resistance.
         at_fault: probability of a resistance that a diagnosis calls a fault.

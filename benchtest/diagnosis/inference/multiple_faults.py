@@ -6,7 +6,7 @@ promising combinations are fitted jointly. A fit costs a few circuits; only the 
 are evaluated at every resistance of each of their joints.
 
 Two joints are twins if no reading separates them, such as the + and - joint of a strand end when
-all readings are taken between the rails. Twins are tried once, and each combination then stands for
+all readings are taken between the rails. Twins are tried once, and each combination then represents
 those with one twin in place of the other.
 """
 
@@ -456,8 +456,7 @@ def _fit_most_promising(
 ) -> dict[tuple[int, int], FaultCombination | None]:
     """Return fitted combinations by anchor and rank, as far as the budget allows.
 
-    The same faults on another anchor are fitted once. None stands for faults that cannot occur
-    together.
+    The same faults on another anchor are fitted once. Faults that cannot occur together give None.
 
     Args:
         lookup: the evidence for any given faults.

@@ -170,7 +170,7 @@ class ReadingModel:
         Args:
             mean: predicted readings, shape (..., readings). [V, or A]
             covariance: shape (..., readings, readings).
-            joint: index of the faulty joint, whose resistance is known; -1 if there is none.
+            joint: index of the faulty joint, whose resistance is known; -1 without a fault.
             slip_share: share of slips that are possible.
 
         Returns:
@@ -430,7 +430,7 @@ class ReadingModel:
 
 
 def _given_islands(responses: DesignResponse, groups: Sequence[Taps]) -> FloatArray | float:
-    """Return `island_covariance` of copper that the given faults cut off; 0 if there is none."""
+    """Return `island_covariance` of copper that the given faults cut off; 0 without such copper."""
     circuit = responses.circuit
     if not circuit.floating.any():
         return 0.0

@@ -27,7 +27,7 @@ from benchtest.diagnosis.model.node_variation import (
     spread_of_unit,
     tolerances_of,
 )
-from benchtest.diagnosis.model.rail_shorts import (
+from benchtest.diagnosis.model.short_effects import (
     ShortEffects,
     short_effects,
     short_places,

@@ -24,7 +24,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import CORNER_V, node_loads
 from benchtest.circuit.solution import Solution, solve
 from benchtest.diagnosis.model.faults import FaultSpace
-from benchtest.diagnosis.model.rail_shorts import ShortEffects, short_effects
+from benchtest.diagnosis.model.short_effects import ShortEffects, short_effects
 from benchtest.diagnosis.model.wiring_faults import DataRemap, extra_a
 from benchtest.diagnosis.thresholds import MAX_FAULT_OHM, MIN_FAULT_OHM
 from benchtest.prop.design import Design
@@ -169,7 +169,7 @@ class DesignResponse:
         design: the prop.
         space: its single faults, without the given ones.
         given: resistance of each joint that is assumed faulty. [Ω]
-        dark: nodes that a given fault keeps dark, shape (nodes,); None if there are none.
+        dark: nodes that a given fault keeps dark, shape (nodes,); None without a dark node.
         remap: given faults that change the data of some nodes.
         fault_free: responses of the same design with nothing given; None if nothing is given.
         mark_tallies: cached tallies of marks; see `likelihood.marks`.

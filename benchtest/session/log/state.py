@@ -79,6 +79,7 @@ class State:
         verdicts: True for a strand that passed its last look, by strand; without strands that were
             repaired since.
         looked_level: level of the light at each of these looks.
+        paraded: strands whose last look was in a parade.
         marks: marks that are still valid.
         taken: all readings of the session with their numbers, also those that no longer count.
         unreachable: readings that were asked for and cannot be taken.

@@ -73,7 +73,7 @@ def lowest_read_v(plot: StrandPlot | None) -> float | None:
     return min(read, default=None)
 
 
-def settled_lowest_v(session: Session, found: Finding) -> float | None:
+def final_lowest_v(session: Session, found: Finding) -> float | None:
     """Return the lowest volts along the strands by a finding that allows a sign-off, else None. [V]
 
     Takes some tens of milliseconds: call it from a worker thread.

@@ -171,7 +171,7 @@ class ActiveSession:
     def undo(self) -> str:
         """Undo the last key; return what was undone. A parade, which recorded nothing, ends."""
         if self.overrides.parade is not None:
-            self.overrides = Overrides()
+            self.drop_overrides()
             return "the parade is stopped"
         self.overrides = self.overrides.after_undo()
         with self.restart_if_overtaken():

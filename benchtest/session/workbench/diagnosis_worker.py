@@ -19,7 +19,7 @@ from benchtest.session.display.finding_details import (
 from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.state import LoggedEvent
 from benchtest.session.process_memory import return_freed_memory
-from benchtest.session.report.strand_profile import settled_lowest_v
+from benchtest.session.report.strand_profile import final_lowest_v
 from benchtest.session.workbench.active_session import ActiveSession
 
 
@@ -64,7 +64,7 @@ class DiagnosisWorker:
         with self.lock:
             state = self._active.state
             finding = self._active.session.diagnose(state)
-            self._lowest = finding, settled_lowest_v(self._active.session, finding)
+            self._lowest = finding, final_lowest_v(self._active.session, finding)
             return_freed_memory()
             return state.undoable, finding
 

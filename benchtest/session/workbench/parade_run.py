@@ -86,7 +86,7 @@ class ParadeRun:
         with active.one_key():
             for strand in sorted(parade.strands):
                 active.record(VerdictGiven(strand, True, level, "parade"))
-        active.overrides = Overrides()
+        active.drop_overrides()
         self._shown = frozenset()
         return f"{count_noun(len(parade.strands), 'strand')} passed in a parade"
 
@@ -95,7 +95,7 @@ class ParadeRun:
         active, strand = self._active, parade.strand
         if strand is None:
             self._shown = frozenset()
-            active.overrides = Overrides()
+            active.drop_overrides()
             return
         self._shown = frozenset(parade.strands[: parade.place])
         active.overrides = Overrides(queue=(look_advice(active.state, strand),))

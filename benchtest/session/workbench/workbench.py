@@ -487,7 +487,7 @@ class Workbench:
         """
         if not by.strip():
             raise InputError("a sign-off needs a name")
-        self.active.overrides = Overrides()
+        self.active.drop_overrides()
         self.active.record(SignedOff(by.strip(), comment.strip()))
         self.light.dark()
 

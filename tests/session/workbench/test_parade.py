@@ -2,15 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from uuid import uuid4
-
 import numpy as np
 import pytest
 
-from benchtest.drive.e131.driver import SourceSettings
-from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.target import Target, driver_for
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
 from benchtest.prop.design import Design
@@ -18,36 +12,18 @@ from benchtest.session.guidance.parade import PACES_S, Parade, begin_parade
 from benchtest.session.guidance.steps import list_steps, step_results
 from benchtest.session.log.events import RepairDone
 from benchtest.session.log.person_effort import person_effort
-from benchtest.session.session import Session
 from benchtest.session.workbench.workbench import Workbench
-from tests.session.conftest import record_passed_checks
-from tests.session.driven import LOOPBACK, Prop
+from tests.session.conftest import Clock, record_passed_checks
+from tests.session.driven import Prop
 
 QUARTER = 64  # of 255, rounded
 
 
-class Hand:
-    """A clock that is set by the test."""
-
-    now_s = 100.0
-
-    def __call__(self) -> float:
-        return self.now_s
-
-
 @pytest.fixture
-def time_s() -> Hand:
-    return Hand()
-
-
-@pytest.fixture
-def bench(begin: Callable[..., Session], prop: Prop, time_s: Hand) -> Iterator[Workbench]:
-    """Workbench whose time is set by the test."""
-    session = record_passed_checks(begin())
-    design = prop.design
-    driver = driver_for(Target("e131", LOOPBACK, prop.port), design, SourceSettings(uuid4()))
-    with FrameClock(driver, design.node_count, design.node.channels).start() as clock:
-        yield Workbench(session, clock, None, time_s)
+def bench(fresh: Workbench) -> Workbench:
+    """Workbench of a unit whose next step is to look at its strands."""
+    record_passed_checks(fresh.session)
+    return fresh
 
 
 def _strands(design: Design, *numbers: int) -> Frame:
@@ -58,14 +34,14 @@ def _strands(design: Design, *numbers: int) -> Frame:
     return frame
 
 
-def _watch(bench: Workbench, time_s: Hand, steps: int) -> None:
+def _watch(bench: Workbench, clock: Clock, steps: int) -> None:
     for _ in range(steps):
-        time_s.now_s += 1.0
+        clock.now_s += 1.0
         assert bench.advance_parade()
 
 
 def test_strands_light_in_turn_and_one_key_passes_them_all(
-    bench: Workbench, prop: Prop, time_s: Hand
+    bench: Workbench, prop: Prop, clock: Clock
 ) -> None:
     assert bench.model.may_parade
     bench.parade.begin()
@@ -73,9 +49,9 @@ def test_strands_light_in_turn_and_one_key_passes_them_all(
     for strand in (1, 2, 3, 4):
         assert bench.advice.text.startswith(f"Watch strand {strand}, {strand} of 4.")
         assert prop.shows(_strands(prop.design, strand))
-        time_s.now_s += 0.99
+        clock.now_s += 0.99
         assert not bench.advance_parade()
-        time_s.now_s += 0.02
+        clock.now_s += 0.02
         assert bench.advance_parade()
     assert bench.advice.text == "Did every node of strands 1-4 light?"
     assert prop.shows(_strands(prop.design, 1, 2, 3, 4))
@@ -89,10 +65,10 @@ def test_strands_light_in_turn_and_one_key_passes_them_all(
     assert bench.session.state.verdicts == {}
 
 
-def test_a_key_stops_at_a_strand_and_the_rest_follows(bench: Workbench, time_s: Hand) -> None:
+def test_a_key_stops_at_a_strand_and_the_rest_follows(bench: Workbench, clock: Clock) -> None:
     bench.parade.begin()
     bench.light_advice()
-    _watch(bench, time_s, 2)
+    _watch(bench, clock, 2)
     with pytest.raises(InputError, match="watch to the end"):
         bench.yes()
     bench.no()
@@ -102,7 +78,7 @@ def test_a_key_stops_at_a_strand_and_the_rest_follows(bench: Workbench, time_s: 
     bench.parade.begin()
     assert bench.advice.strand == 4  # 1 and 2 were shown before the stop
     bench.light_advice()
-    _watch(bench, time_s, 1)
+    _watch(bench, clock, 1)
     assert bench.advice.text == "Did every node of strands 1-2 4 light?"
     bench.yes()
     assert bench.session.state.verdicts == {3: False, 1: True, 2: True, 4: True}
@@ -111,10 +87,10 @@ def test_a_key_stops_at_a_strand_and_the_rest_follows(bench: Workbench, time_s: 
     assert result.says == "1-2 4 seen in a parade, 3 alone"
 
 
-def test_after_a_repair_every_touched_strand_is_shown_again(bench: Workbench, time_s: Hand) -> None:
+def test_after_a_repair_every_touched_strand_is_shown_again(bench: Workbench, clock: Clock) -> None:
     bench.parade.begin()
     bench.light_advice()
-    _watch(bench, time_s, 3)
+    _watch(bench, clock, 3)
     bench.no()
     bench.active.record(RepairDone("4Bd", "reflowed"))
     bench.parade.begin()
@@ -130,29 +106,29 @@ def test_undo_in_a_parade_ends_it_and_takes_no_answer_back(bench: Workbench) -> 
     assert bench.session.state.undoable == before
 
 
-def test_at_the_end_no_means_one_by_one(bench: Workbench, time_s: Hand) -> None:
+def test_at_the_end_no_means_one_by_one(bench: Workbench, clock: Clock) -> None:
     bench.parade.begin()
     bench.light_advice()
-    _watch(bench, time_s, 4)
+    _watch(bench, clock, 4)
     bench.no()
     assert bench.advice.text == "Does every node of strand 1 light?"
     assert bench.session.state.verdicts == {}
 
 
-def test_in_the_dark_the_time_stands_still(bench: Workbench, time_s: Hand) -> None:
+def test_in_the_dark_the_time_stands_still(bench: Workbench, clock: Clock) -> None:
     bench.parade.begin()
     bench.light_advice()
     bench.toggle_dark()
-    time_s.now_s += 60.0
+    clock.now_s += 60.0
     assert not bench.advance_parade()
     bench.toggle_dark()
-    time_s.now_s += 0.5
+    clock.now_s += 0.5
     assert not bench.advance_parade()
-    time_s.now_s += 0.6
+    clock.now_s += 0.6
     assert bench.advance_parade()
 
 
-def test_the_pace_is_kept_for_the_next_parade(bench: Workbench, time_s: Hand) -> None:
+def test_the_pace_is_kept_for_the_next_parade(bench: Workbench, clock: Clock) -> None:
     bench.parade.begin()
     assert bench.parade.change_pace(-1) == "1.5 s for each strand"
     assert bench.parade.change_pace(1) == "1 s for each strand"
@@ -173,11 +149,11 @@ def test_no_strand_is_skipped_when_the_program_was_busy() -> None:
     assert 1.0 / PACES_S[0] <= 3.0
 
 
-def test_a_parade_counts_as_one_look(bench: Workbench, time_s: Hand) -> None:
+def test_a_parade_counts_as_one_look(bench: Workbench, clock: Clock) -> None:
     before = person_effort(bench.design, [one.what for one in bench.session.state.undoable])
     bench.parade.begin()
     bench.light_advice()
-    _watch(bench, time_s, 4)
+    _watch(bench, clock, 4)
     bench.yes()
     after = person_effort(bench.design, [one.what for one in bench.session.state.undoable])
     assert after.looks - before.looks == 1

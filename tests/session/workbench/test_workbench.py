@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from uuid import uuid4
-
 import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Finding, NextReading, Suspect
-from benchtest.drive.e131.driver import SourceSettings
-from benchtest.drive.frame_clock import FrameClock
-from benchtest.drive.target import Target, driver_for
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.marks import Mark
@@ -32,10 +26,9 @@ from benchtest.session.log.events import (
     StageSet,
     VerdictGiven,
 )
-from benchtest.session.session import Session
 from benchtest.session.workbench.prop_light import LOOK_LEVEL, WALK_LEVEL
 from benchtest.session.workbench.workbench import Workbench
-from tests.session.driven import LOOPBACK, Prop, dark, pass_all
+from tests.session.driven import Prop, dark, pass_all
 
 QUARTER, HALF = 64, 128  # of 255, rounded
 
@@ -341,32 +334,21 @@ def test_a_mark_is_of_the_light_in_which_its_strand_failed(workbench: Workbench)
     assert finding.suspects[0].where == "1.7"
 
 
-def test_one_key_passes_all_checks_and_one_undo_takes_them_back(
-    begin: Callable[..., Session], prop: Prop
-) -> None:
-    driver = driver_for(Target("e131", LOOPBACK, prop.port), prop.design, SourceSettings(uuid4()))
-    node = prop.design.node
-    with FrameClock(driver, prop.design.node_count, node.channels).start() as clock:
-        workbench = Workbench(begin(), clock)
-        assert len(workbench.advice.due_checks) == 4
-        assert workbench.model.due_checks == "rails OL, polarity, fuse, supply volts"
-        assert workbench.pass_checks() == "4 checks OK"
-        assert workbench.advice.task == "glow"
-        made = workbench.session.state.checks
-        assert [check.passed for check in made.values()] == [True] * 4
-        assert all(check.ohm is None and check.volts is None for check in made.values())
-        workbench.undo()
-        assert workbench.session.state.checks == {}
+def test_one_key_passes_all_checks_and_one_undo_takes_them_back(fresh: Workbench) -> None:
+    assert len(fresh.advice.due_checks) == 4
+    assert fresh.model.due_checks == "rails OL, polarity, fuse, supply volts"
+    assert fresh.pass_checks() == "4 checks OK"
+    assert fresh.advice.task == "glow"
+    made = fresh.session.state.checks
+    assert [check.passed for check in made.values()] == [True] * 4
+    assert all(check.ohm is None and check.volts is None for check in made.values())
+    fresh.undo()
+    assert fresh.session.state.checks == {}
 
 
-def test_a_failed_check_is_answered_by_itself(begin: Callable[..., Session], prop: Prop) -> None:
-    session = begin()
-    session.record(CheckMade("rails", "main", passed=False, ohm=0.3))
-    driver = driver_for(Target("e131", LOOPBACK, prop.port), prop.design, SourceSettings(uuid4()))
-    node = prop.design.node
-    with FrameClock(driver, prop.design.node_count, node.channels).start() as clock:
-        workbench = Workbench(session, clock)
-        assert workbench.advice.text.startswith("Rails touch at feed main.")
-        with pytest.raises(InputError, match="by itself"):
-            workbench.pass_checks()
-        assert workbench.session.state.checks[("rails", "main")].passed is False
+def test_a_failed_check_is_answered_by_itself(fresh: Workbench) -> None:
+    fresh.session.record(CheckMade("rails", "main", passed=False, ohm=0.3))
+    assert fresh.advice.text.startswith("Rails touch at feed main.")
+    with pytest.raises(InputError, match="by itself"):
+        fresh.pass_checks()
+    assert fresh.session.state.checks[("rails", "main")].passed is False
