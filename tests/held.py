@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.checksums import design_checksum, event_checksum
+from benchtest.records.integrity import design_checksum, event_checksum
 
 AT = "2026-11-25T18:00:00.000+00:00"
 DEEP = '{"text": ' + "[" * 600 + "]" * 600 + "}"

@@ -5,8 +5,12 @@ from benchtest.circuit.design_review import (
     MAX_FIRST_PLACES,
     DesignReview,
     ExtraFeed,
+    RatingCheck,
     best_extra_feed,
+    check_ratings,
     extra_feed_places,
+    find_first_fade,
+    rated_current_a,
     review_design,
 )
 from benchtest.circuit.feed_limits import (
@@ -23,15 +27,16 @@ from benchtest.circuit.netlist import FloatArray, IndexArray, fuse_ohm, has_fuse
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import CORNER_V, node_light, node_loads
 from benchtest.circuit.prediction import PredictedVolts, Prediction, predict, strand_end_probes
-from benchtest.circuit.ratings import RatingCheck, check_ratings, find_first_fade, rated_current_a
-from benchtest.circuit.solution import Solution, solve, solve_unloaded
-from benchtest.circuit.spice import spice_deck
-from benchtest.circuit.startup import (
+from benchtest.circuit.solution import (
     LEVEL_BISECTIONS,
+    Solution,
     highest_level,
     highest_starting_share,
     require_start,
+    solve,
+    solve_unloaded,
 )
+from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import (
     FROM_MANY_REELS,
     HAND_SOLDERED,

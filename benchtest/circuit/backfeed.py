@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
-from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import StrandEnd
+from benchtest.prop.joints import data_hops
 
 _DATA_HIGH_V = 5.0
 """High level of a data line. [V] Common practice, no source."""

@@ -1,20 +1,257 @@
-"""Review of a design before it is wired: full white against ratings, and the best extra feed."""
+"""Review of a design before it is wired: ratings, and the best extra feed.
+
+Ratings are those of fuses, supplies, wire and copper for continuous use. Ratings of conductors are
+hints: the real limit depends on how they are laid, and local codes take precedence.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
 
 import numpy as np
 
-from benchtest.circuit.feed_limits import FeedBudget, circulating_warning, feed_budgets
+from benchtest.circuit.feed_limits import (
+    FUSE_SHARE,
+    SUPPLY_SHARE,
+    FeedBudget,
+    circulating_warning,
+    feed_budgets,
+)
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.ratings import FirstFade, RatingCheck, check_ratings, find_first_fade
-from benchtest.circuit.solution import Solution, solve
-from benchtest.circuit.startup import require_start
-from benchtest.prop.design import BusPad, Design, Strand, StrandEnd
+from benchtest.circuit.node_loads import node_light
+from benchtest.circuit.solution import Solution, highest_level, require_start, solve
+from benchtest.prop.conductors import Conductor, awg_area_mm2
+from benchtest.prop.design import (
+    Bus,
+    BusPad,
+    Design,
+    Feed,
+    Link,
+    NodeName,
+    Point,
+    Strand,
+    StrandEnd,
+)
 from benchtest.prop.lit_set import all_lit
+
+_OPEN_AIR_A = {24: 2.0, 22: 3.0, 20: 5.0, 18: 7.5, 16: 13.0, 14: 15.0, 12: 20.0, 10: 30.0}
+"""Amperes of single leads in open air after a fuse, by AWG. Common practice, no source."""
+_CCA_SHARE = 0.75
+"""Rating of copper-clad aluminium over that of copper. The same heat would allow 0.80, which is
+sqrt(1 / 1.55), but NFPA 70 (NEC), 240.4(D)(4) and (5), gives 12 AWG 15 A where copper has 20."""
+_TRACE_RISE_K = 20.0
+_TRACE_K, _TRACE_RISE_POWER, _TRACE_AREA_POWER = 0.048, 0.44, 0.725
+"""Outer layer: I = k ΔT^0.44 A^0.725, A in square mils. Source: IPC-2221 as printed by makers'
+calculators; the later IPC-2152 allows about half."""
+_MIL2_PER_MM2 = 1550.0031
+_LEVEL_HALVINGS = 10
+"""Halvings of the range of levels: to a resolution of 1/1024."""
+
+
+@dataclass(frozen=True, slots=True)
+class _RatedPart:
+    """A part that carries current, with its rating."""
+
+    part: str
+    """Such as `fuse of feed main (75 % of 7.5 A)`."""
+    allowed_a: float
+    carries: Callable[[Solution], float]
+    """Current of the part at a solution. [A]"""
+    is_hint: bool = True
+    """False for a maker's rating; that of wire and copper depends on how they are laid."""
+
+
+@dataclass(frozen=True, slots=True)
+class RatingCheck:
+    """Current of a part at full white, against its rating."""
+
+    part: str
+    """Such as `fuse of feed main (75 % of 7.5 A)`."""
+    amps: float
+    """Current at full white. [A]"""
+    allowed_a: float
+    """Rated continuous current. [A]"""
+    level: float
+    """Highest level within the rating, 0 to 1."""
+    is_hint: bool
+    """False for a maker's rating; that of wire and copper depends on how they are laid."""
+
+
+def rated_current_a(conductor: Conductor) -> float:
+    """Return the current that a conductor may carry for hours, as a hint. [A]
+
+    Of wire, the logarithm of the current is interpolated over the logarithm of the area in a table
+    by AWG; of board copper, I = k ΔT^0.44 A^0.725 with 20 K of rise.
+
+    Source: common practice for single leads in open air; IPC-2221 for board copper.
+    """
+    if conductor.board:
+        area_mil2 = conductor.area_mm2 * _MIL2_PER_MM2
+        return float(_TRACE_K * _TRACE_RISE_K**_TRACE_RISE_POWER * area_mil2**_TRACE_AREA_POWER)
+    areas_mm2 = np.log([awg_area_mm2(gauge) for gauge in _OPEN_AIR_A])
+    amps = np.log(list(_OPEN_AIR_A.values()))
+    wanted = np.log(conductor.area_mm2)
+    # extrapolate with the last slope of the table
+    low = int(np.clip(np.searchsorted(areas_mm2, wanted) - 1, 0, len(amps) - 2))
+    slope = (amps[low + 1] - amps[low]) / (areas_mm2[low + 1] - areas_mm2[low])
+    found = float(np.exp(amps[low] + slope * (wanted - areas_mm2[low])))
+    return found * (_CCA_SHARE if conductor.clad else 1.0)
+
+
+def check_ratings(circuit: Circuit, full: Solution) -> list[RatingCheck]:
+    """Compare every fuse, supply and kind of wire with its rating at full white.
+
+    Args:
+        circuit: the prop.
+        full: the prop at full white.
+
+    Returns:
+        Feeds first; of strands, links and each bus the one that is nearest to its rating. [A]
+
+    Source: ratings of `rated_current_a`, fuses and supplies of `benchtest.circuit.feed_limits`.
+    """
+    solved: dict[float, Solution] = {1.0: full}
+
+    def at(level: float) -> Solution:
+        if level not in solved:
+            solved[level] = solve(circuit, level * full.duty)
+        return solved[level]
+
+    found = []
+    for load in _loads(circuit.design, full):
+        amps = load.carries(full)
+        level = 1.0
+        if amps > load.allowed_a:
+            level = highest_level(partial(_within, load, at), _LEVEL_HALVINGS)
+        found.append(RatingCheck(load.part, amps, load.allowed_a, level, load.is_hint))
+    return found
+
+
+def _within(load: _RatedPart, at: Callable[[float], Solution], level: float) -> bool:
+    return load.carries(at(level)) <= load.allowed_a
+
+
+def _loads(design: Design, full: Solution) -> Iterator[_RatedPart]:
+    for feed in design.feeds:
+        yield from _feed_loads(feed)
+    strands = [_strand_run(design, strand.number) for strand in design.strands]
+    links = [_link_run(full.circuit, link) for link in design.links]
+    for alike in (strands, links):
+        if alike:
+            yield max(alike, key=lambda load: load.carries(full) / load.allowed_a)
+    for bus in design.buses:
+        if len(bus.ends) > 1:
+            yield _bus_run(bus)
+
+
+def _feed_loads(feed: Feed) -> Iterator[_RatedPart]:
+    def carries(solution: Solution) -> float:
+        return abs(solution.feed_a[feed.name])
+
+    for rated_a, share, part in (
+        (feed.fuse_a, FUSE_SHARE, "fuse"),
+        (feed.supply_a, SUPPLY_SHARE, "supply"),
+    ):
+        if rated_a is not None:
+            name = f"{part} of feed {feed.name} ({share:.0%} of {rated_a:g} A)"
+            yield _RatedPart(name, share * rated_a, carries, is_hint=False)
+    name = f"cable of feed {feed.name} ({feed.wire.text})"
+    yield _RatedPart(name, rated_current_a(feed.wire), carries)
+
+
+def _strand_run(design: Design, number: int) -> _RatedPart:
+    """Return the wire of a strand; its current is greatest at one of the ends."""
+    strand = design.strand(number)
+    start = design.first_index[number - 1]
+    ohm = strand.pitch_mm * strand.wire.ohm_per_mm
+
+    def carries(solution: Solution) -> float:
+        own_a = solution.node_a[start : start + strand.nodes]
+        plus_v = solution.point_v[start : start + strand.nodes]
+        between_a = -np.diff(plus_v) / ohm
+        if not len(between_a):
+            return float(own_a[0])
+        return float(max(abs(between_a[0] + own_a[0]), abs(between_a[-1] - own_a[-1])))
+
+    return _RatedPart(
+        f"strand {number}'s wire ({strand.wire.text})", rated_current_a(strand.wire), carries
+    )
+
+
+def _link_run(circuit: Circuit, link: Link) -> _RatedPart:
+    branch = circuit.netlist.joint[f"{link.name}{link.rails[-1]}"]
+
+    def carries(solution: Solution) -> float:
+        row = np.flatnonzero(solution.circuit.kept == branch)
+        return float(np.abs(solution.branch_a[row]).sum())
+
+    return _RatedPart(f"link {link.name} ({link.wire.text})", rated_current_a(link.wire), carries)
+
+
+def _bus_run(bus: Bus) -> _RatedPart:
+    ohm = bus.spacing_mm * bus.copper.ohm_per_mm
+
+    def carries(solution: Solution) -> float:
+        number = solution.circuit.netlist.number
+        most_a = 0.0
+        for one, other in pairwise(bus.run):
+            for rail in ("+", "-"):
+                drop_v = (
+                    solution.point_v[number(Point(one, rail))]
+                    - solution.point_v[number(Point(other, rail))]
+                )
+                most_a = max(most_a, abs(float(drop_v)) / ohm)
+        return most_a
+
+    return _RatedPart(f"bus {bus.name} ({bus.copper.text})", rated_current_a(bus.copper), carries)
+
+
+@dataclass(frozen=True, slots=True)
+class FirstFade:
+    """The colour that fades first, and its node."""
+
+    node: NodeName
+    colour: str
+    volts: float
+    """Supply of that node. [V]"""
+    share: float
+    """Share of its full light, 0 to 1."""
+    spare_v: float
+    """Volts that may be lost before it begins to fade; 0 where it has begun. [V]"""
+
+
+def find_first_fade(solution: Solution) -> FirstFade:
+    """Return the colour that fades first, and its node.
+
+    Args:
+        solution: the prop at full white.
+
+    Returns:
+        The channel with the least light; where all have full light, the one with the fewest volts
+        to spare. [V]
+
+    Source: `full_v` of the node catalogue.
+    """
+    design = solution.circuit.design
+    kind = design.node
+    light = np.minimum(node_light(kind, solution.node_v), 1.0)  # resistor kinds exceed 1
+    full_v = np.array([kind.full_v[colour] for colour in kind.colours])
+    spare_v = solution.node_v[:, None] - full_v
+    # least light first; with full light everywhere, fewest volts to spare
+    rank = np.where(light < 1.0 - 1e-12, light - 1.0 - 1e6, spare_v)
+    index, column = np.unravel_index(int(np.argmin(rank)), rank.shape)
+    return FirstFade(
+        design.node_at(int(index)),
+        kind.colours[column],
+        float(solution.node_v[index]),
+        float(light[index, column]),
+        max(0.0, float(spare_v[index, column])),
+    )
+
 
 MAX_FIRST_PLACES = 32
 """Places for an extra feed that are tried at first; the places around the best ones follow."""

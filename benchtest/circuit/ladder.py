@@ -21,8 +21,7 @@ from scipy.linalg.lapack import dpttrf, dpttrs
 from scipy.sparse import coo_array, csc_array
 from scipy.sparse.linalg import SuperLU, splu
 
-from benchtest.circuit.incidence import Incidence
-from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
+from benchtest.circuit.netlist import FloatArray, Incidence, IndexArray, Netlist
 from benchtest.circuit.reduction import ReducedNetwork
 
 _MIN_LADDER_NODES = 3

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import solve
-from benchtest.circuit.startup import require_start
+from benchtest.circuit.solution import require_start, solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.circuit.tolerance_condensed import standard_deviation_v
 from benchtest.prop.design import Design, NodeName, Probe, StrandEnd, rail_probe

@@ -19,8 +19,8 @@ from benchtest.circuit.backfeed import (
     Backfeed,
     backfeed_paths,
 )
-from benchtest.circuit.isolated_supplies import IsolatedSupplies, find_isolated_supplies
 from benchtest.circuit.netlist import FloatArray, Netlist, build_netlist
+from benchtest.circuit.network import IsolatedSupplies, find_isolated_supplies
 from benchtest.circuit.node_loads import CORNER_V
 from benchtest.circuit.prediction import strand_end_probes
 from benchtest.circuit.reduction import ReducedNetwork, merged_points, reduce_netlist

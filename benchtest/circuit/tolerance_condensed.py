@@ -12,9 +12,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.circuit.incidence import Incidence
 from benchtest.circuit.ladder import COLUMNS_AT_ONCE, Factor
-from benchtest.circuit.netlist import FloatArray
+from benchtest.circuit.netlist import FloatArray, Incidence
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import Solution
 from benchtest.circuit.tolerance import (

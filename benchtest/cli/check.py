@@ -19,9 +19,8 @@ from benchtest.cli.common import (
 from benchtest.formatting import count_noun
 
 if TYPE_CHECKING:
-    from benchtest.circuit.design_review import DesignReview
+    from benchtest.circuit.design_review import DesignReview, RatingCheck
     from benchtest.circuit.feed_limits import FeedBudget
-    from benchtest.circuit.ratings import RatingCheck
     from benchtest.prop.design import Design
 
 

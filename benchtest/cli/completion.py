@@ -109,7 +109,7 @@ def _tags(parsed_args: argparse.Namespace, **_: object) -> list[str]:
 def _test_days(parsed_args: argparse.Namespace, **_: object) -> list[str]:
     """Return the days on which the unit was tested."""
     from benchtest.records.shelf import Shelf
-    from benchtest.session.report.history import local_time
+    from benchtest.session.report.unit_history import local_time
 
     if parsed_args.tag not in _tags(parsed_args):
         return []

@@ -146,7 +146,7 @@ def _of_files(
 
 def _supplies(args: argparse.Namespace, design: Design) -> dict[str, float]:
     """Return the measured volts of the supplies, by feed. [V]"""
-    from benchtest.session.log.measured_supplies import parse_supplies
+    from benchtest.session.log.power_checks import parse_supplies
 
     try:
         return parse_supplies(design, args.supply)

@@ -15,8 +15,7 @@ from benchtest.formatting import count_noun
 if TYPE_CHECKING:
     from benchtest.cli.environment import Library, Terminal
     from benchtest.drive.interfaces import MulticastRoute, NetworkInterface
-    from benchtest.drive.serial_permissions import PortPermission
-    from benchtest.drive.serial_ports import SerialPort
+    from benchtest.drive.serial_ports import PortPermission, SerialPort
     from benchtest.records.folder_check import FolderCheck
 
 State = Literal["good", "note", "bad"]
@@ -110,8 +109,7 @@ def _terminal() -> Section:
 
 
 def _ports() -> Section:
-    from benchtest.drive.serial_permissions import port_permission
-    from benchtest.drive.serial_ports import serial_ports
+    from benchtest.drive.serial_ports import port_permission, serial_ports
 
     ports = [(port, port_permission(port.device)) for port in serial_ports()]
     facts = [{**asdict(port), "rights": asdict(rights)} for port, rights in ports]
@@ -196,7 +194,7 @@ def _terminal_lines(screen: Terminal) -> Iterator[CheckLine]:
 
 
 def _port_lines(ports: list[tuple[SerialPort, PortPermission]]) -> Iterator[CheckLine]:
-    from benchtest.drive.serial_permissions import permission_remedy
+    from benchtest.drive.serial_ports import permission_remedy
 
     if not ports:
         do = "connect the bridge, if you have one; try another cable: some carry only power"

@@ -108,8 +108,12 @@ class _Ports(argparse.Action):
 
 def list_ports(args: argparse.Namespace) -> int:
     """Print the serial ports. Opens none: opening a port restarts many boards."""
-    from benchtest.drive.serial_permissions import permission_remedy, port_permission
-    from benchtest.drive.serial_ports import describe_ports, serial_ports
+    from benchtest.drive.serial_ports import (
+        describe_ports,
+        permission_remedy,
+        port_permission,
+        serial_ports,
+    )
 
     ports = [
         (port, permission_remedy(port.device, port_permission(port.device)))
@@ -216,8 +220,7 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
 
     from benchtest.circuit.feed_limits import find_level_limit
     from benchtest.circuit.network import Circuit
-    from benchtest.circuit.solution import solve
-    from benchtest.circuit.startup import require_start
+    from benchtest.circuit.solution import require_start, solve
     from benchtest.cli.drive_progress import Load
 
     stride = max(1, len(steps) // MAX_SAMPLED_STEPS)
@@ -244,8 +247,8 @@ def _virtual(args: argparse.Namespace) -> RemoteProp:
 
 
 def _sender(args: argparse.Namespace, design: Design) -> SourceSettings:
-    from benchtest.drive.e131.cid import load_cid
     from benchtest.drive.e131.driver import SourceSettings
+    from benchtest.drive.e131.encode import load_cid
     from benchtest.drive.universe_layout import universe_numbers
 
     sync_address = universe_numbers(design)[0] if args.sync else 0

@@ -111,8 +111,7 @@ def _unit(args: argparse.Namespace) -> int:
 
 
 def _batch(args: argparse.Namespace) -> int:
-    from benchtest.comparison.batch_content import batch_content
-    from benchtest.comparison.batch_report import render_batch
+    from benchtest.comparison.batch_report import batch_content, render_batch
     from benchtest.records.shelf import Shelf
     from benchtest.session.session import utc_now
 
@@ -178,7 +177,7 @@ def run_label(args: argparse.Namespace) -> int:
 
 def _labels(shelf: Shelf, args: argparse.Namespace) -> list[LabelContent]:
     from benchtest.session.report.report_content import label_content
-    from benchtest.session.report.unit_readings import units_of
+    from benchtest.session.report.unit_history import units_of
     from benchtest.session.session import last_test
 
     tags = list(args.tags)

@@ -42,7 +42,7 @@ def learn_from_units(args: argparse.Namespace, design: Design) -> BatchKnowledge
     """
     from benchtest.diagnosis.batch import learn
     from benchtest.records.shelf import Shelf
-    from benchtest.session.report.unit_readings import last_unit_readings
+    from benchtest.session.report.unit_history import last_unit_readings
 
     with Shelf(bench_of(args)) as shelf:
         units = [last_unit_readings(shelf, tag, design) for tag in dict.fromkeys(args.seen_before)]

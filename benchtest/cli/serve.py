@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.drive.interfaces import network_interfaces
     from benchtest.errors import InputError
     from benchtest.session.launch_options import check_launch_options
-    from benchtest.tui.browser.bind_address import address_for
+    from benchtest.tui.browser.server import address_for
 
     if not 0 <= args.port <= 65535:
         raise InputError(f"--port {args.port}: give 0 to 65535")

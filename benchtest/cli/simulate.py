@@ -84,9 +84,9 @@ def run(args: argparse.Namespace) -> int:
 
     from benchtest.errors import InputError
     from benchtest.evidence.meter import DEFAULT_METER, Meter
-    from benchtest.virtual.impairment import NetworkImpairment
     from benchtest.virtual.injected_faults import parse_faults
     from benchtest.virtual.server import VirtualPropServer
+    from benchtest.virtual.udp_receiver import NetworkImpairment
     from benchtest.virtual.virtual_prop import VirtualProp
 
     design = design_of(args)

@@ -35,11 +35,10 @@ from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
-from benchtest.session.log.measured_supplies import with_measured_supplies
+from benchtest.session.log.power_checks import with_measured_supplies
 from benchtest.session.log.reading_list import describe_odd_reading
 from benchtest.session.log.state import State, fold
-from benchtest.session.report.history import local_time
-from benchtest.session.report.unit_readings import unit_readings, units_of, wiring_key
+from benchtest.session.report.unit_history import local_time, unit_readings, units_of, wiring_key
 from benchtest.session.session import decode_events
 
 MAX_TESTS = 8

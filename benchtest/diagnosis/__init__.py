@@ -4,7 +4,11 @@ from benchtest.diagnosis.engine import Engine, diagnose
 from benchtest.diagnosis.expected_readings import (
     ExpectedReading,
     expected_reading,
+    has_outlier,
+    healthy_volts,
+    judged_healthy,
     next_reading_s,
+    possible_volts,
 )
 from benchtest.diagnosis.finding import (
     Finding,
@@ -13,10 +17,8 @@ from benchtest.diagnosis.finding import (
     NextReading,
     Suspect,
 )
-from benchtest.diagnosis.healthy_comparison import has_outlier, healthy_volts, judged_healthy
 from benchtest.diagnosis.inference.posterior import Ohms
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
-from benchtest.diagnosis.possible_range import possible_volts
 from benchtest.diagnosis.repair_scope import still_valid, strands_to_retest
 from benchtest.diagnosis.voltage_profile import VoltageProfile, voltage_profile
 

@@ -16,7 +16,6 @@ from benchtest.diagnosis.batch.learn import BatchKnowledge
 from benchtest.diagnosis.finding import Finding, JointBand, JudgedReading, NearFault, Suspect
 from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.masked_pairs import find_masked_pairs, with_masked_pairs
 from benchtest.diagnosis.inference.multiple_faults import (
     EvidenceLookup,
@@ -26,22 +25,26 @@ from benchtest.diagnosis.inference.multiple_faults import (
     with_combinations,
 )
 from benchtest.diagnosis.inference.posterior import (
+    FaultHypothesis,
     Posterior,
     cleared_ohm,
     likeliest_hypothesis,
     named_suspects,
 )
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
-from benchtest.diagnosis.inference.reels import two_reel_tolerances, two_reels_log_odds
-from benchtest.diagnosis.inference.supply_volts import measured_supply_volts, supply_log_prior
+from benchtest.diagnosis.inference.unit_conditions import (
+    measured_supply_volts,
+    supply_log_prior,
+    two_reel_tolerances,
+    two_reels_log_odds,
+)
 from benchtest.diagnosis.inference.unsteady_joints import (
     UnsteadyJoints,
     find_unsteady_joints,
     with_unsteady,
 )
-from benchtest.diagnosis.likelihood.duplicates import drop_duplicates
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-from benchtest.diagnosis.likelihood.selection import most_informative
+from benchtest.diagnosis.likelihood.selection import drop_duplicates, most_informative
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of

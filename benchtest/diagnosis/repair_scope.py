@@ -18,9 +18,8 @@ from benchtest.diagnosis.model.faults import data_joint_starts
 from benchtest.diagnosis.thresholds import ASYMMETRY_SD, MIN_MOVED_A, MIN_MOVED_V
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
-from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design, FeedName, NodeName
-from benchtest.prop.joints import Joint, data_joints, power_joints
+from benchtest.prop.joints import Joint, data_joints, data_order, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import (
     ColourOrderSetting,

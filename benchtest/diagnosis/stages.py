@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from benchtest.diagnosis.finding import NextLook, NextReading
 from benchtest.diagnosis.inference.cache import ConditionalCache
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.multiple_faults import EvidenceLookup, FaultCombination
-from benchtest.diagnosis.inference.posterior import Posterior
+from benchtest.diagnosis.inference.posterior import FaultHypothesis, Posterior
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence, RepairHistory
 from benchtest.diagnosis.inference.unsteady_joints import UnsteadyJoints
 from benchtest.evidence.marks import Mark

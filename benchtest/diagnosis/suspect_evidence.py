@@ -8,7 +8,7 @@ import numpy as np
 
 from benchtest.diagnosis.finding import AfterRepair, ReadingEvidence, SuspectEvidence
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.inference.unsteady_joints import UnsteadyJoints
 from benchtest.diagnosis.likelihood.robust_gaussian import conditional_log_density
 from benchtest.evidence.marks import Mark

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.circuit.solution import Solution
-from benchtest.circuit.startup import require_start
+from benchtest.circuit.solution import Solution, require_start
 from benchtest.circuit.tolerance import Spread, Tolerances, sensitivities
 from benchtest.diagnosis.engine import Engine
 from benchtest.diagnosis.finding import Finding, JointBand

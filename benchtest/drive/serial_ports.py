@@ -1,15 +1,69 @@
-"""Serial ports of this machine, and a board's port after it was plugged in again."""
+"""Serial ports of this machine: their list, the permission to open one, and messages about one.
+
+Listing opens no port: many boards restart when their port is opened.
+"""
 
 from __future__ import annotations
 
 import errno
 import os
+import stat
 from dataclasses import dataclass
 
 from serial import SerialException
 from serial.tools.list_ports import comports
 
-from benchtest.drive.serial_permissions import permission_remedy, port_permission
+
+@dataclass(frozen=True, slots=True)
+class PortPermission:
+    """Access of this user to a device."""
+
+    may_open: bool
+    group: str | None = None
+    """Group of the device; None on a system without groups."""
+    group_may_open: bool = False
+    """True if the device's group may read and write."""
+    added_since_login: bool = False
+    """True if the user joined the group after this login began."""
+
+
+def port_permission(device: str) -> PortPermission:
+    """Return whether this user may read and write a device, and its group."""
+    may_open = os.access(device, os.R_OK | os.W_OK)
+    try:
+        import grp
+        import pwd
+    except ImportError:  # not every system has groups
+        return PortPermission(may_open)
+    try:
+        status = os.stat(device)
+        group = grp.getgrgid(status.st_gid)
+    except (OSError, KeyError):
+        return PortPermission(may_open)
+    try:
+        user = pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        user = ""
+    both = stat.S_IRGRP | stat.S_IWGRP
+    return PortPermission(
+        may_open,
+        group.gr_name,
+        status.st_mode & both == both,
+        user in group.gr_mem and status.st_gid not in {os.getegid(), *os.getgroups()},
+    )
+
+
+def permission_remedy(device: str, rights: PortPermission) -> str | None:
+    """Return the remedy for a port that may not be opened; None if it may."""
+    if rights.may_open:
+        return None
+    if rights.group is None:
+        return "ask the administrator of this machine for access to it"
+    if rights.added_since_login:
+        return f"you are in group {rights.group} now: log out and in again"
+    if not rights.group_may_open or rights.group in ("root", "nogroup"):
+        return f"only its owner may: sudo chgrp dialout {device} && sudo chmod g+rw {device}"
+    return f"sudo usermod -aG {rights.group} $USER, then log out and in again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +135,35 @@ def explain_open_failure(device: str, error: Exception) -> str:
         return f"{device}: another program uses this port; close that program"
     reason = str(error) if isinstance(error, SerialException) else type(error).__name__
     return f"{device}: cannot be opened as a serial port ({reason}); {describe_ports()}"
+
+
+class ReportOnce:
+    """State of a device as already reported, and the next message.
+
+    >>> reports = ReportOnce()
+    >>> reports.report_trouble("meter: is unplugged"), reports.report_trouble("meter: no such port")
+    ('meter: is unplugged', None)
+    >>> reports.report_ready("meter"), reports.report_ready("meter")
+    ('meter is back', None)
+    """
+
+    def __init__(self) -> None:
+        self._trouble: str | None = None
+        self._met = False
+
+    def report_trouble(self, words: str) -> str | None:
+        """Return the message for an absent device; None if a first one was given already."""
+        if self._trouble is not None:
+            return None
+        self.mark_reported(words)
+        return words
+
+    def mark_reported(self, words: str) -> None:
+        """Record that the user has been given a message about the absence."""
+        self._trouble, self._met = words, True
+
+    def report_ready(self, name: str) -> str | None:
+        """Return the message for a working device; None if that is known already."""
+        before, self._trouble = self._trouble, None
+        first, self._met = not self._met, True
+        return f"{name} is back" if before is not None else f"{name} is ready" * first or None

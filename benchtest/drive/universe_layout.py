@@ -13,8 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design
+from benchtest.prop.joints import data_order
 
 MAX_SLOTS = 512
 """Slots of a universe. Source: ANSI E1.31-2018, clause 7.7."""

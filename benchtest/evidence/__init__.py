@@ -14,7 +14,6 @@ from benchtest.evidence.marks import (
     read_marks,
 )
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.evidence.outliers import MIN_OUTLIER_SCORE, MIN_OUTLIER_VALUES, outlier_scores
 from benchtest.evidence.reading_source import ReadingSource, SourceReading
 from benchtest.evidence.readings import (
     Reading,
@@ -30,8 +29,6 @@ __all__ = [
     "DARK_SHARE",
     "DEFAULT_METER",
     "DIM_SHARE",
-    "MIN_OUTLIER_SCORE",
-    "MIN_OUTLIER_VALUES",
     "SEEN",
     "WARM_SHARE",
     "Mark",
@@ -46,7 +43,6 @@ __all__ = [
     "check_volts",
     "count_decimals",
     "infer_rounding_steps",
-    "outlier_scores",
     "parse_marks",
     "parse_node_range",
     "parse_number",

@@ -9,7 +9,6 @@ from benchtest.prop.conductors import (
     parse_board,
     parse_wire,
 )
-from benchtest.prop.data_path import data_hops, data_order, strand_order, strand_starts
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
@@ -30,7 +29,16 @@ from benchtest.prop.design import (
     StrandEnd,
     rail_probe,
 )
-from benchtest.prop.joints import Joint, data_joints, find_joint, power_joints
+from benchtest.prop.joints import (
+    Joint,
+    data_hops,
+    data_joints,
+    data_order,
+    find_joint,
+    power_joints,
+    strand_order,
+    strand_starts,
+)
 from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, all_lit, format_ranges, parse_lit_set
 from benchtest.prop.node_kinds import (
     OWN_SOURCE,

@@ -1,14 +1,20 @@
-"""The joints of a design, in the order of its file."""
+"""The joints of a design in the order of its file, and its data path.
+
+The data path is the order in which data reaches strands and nodes.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import accumulate, pairwise
 from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.errors import NameFault, did_you_mean
 from benchtest.input_files import printable
-from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
@@ -23,6 +29,36 @@ from benchtest.prop.design import (
     Rail,
     StrandEnd,
 )
+
+
+def data_hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
+    """Return each hop of data to the next strand: (end it leaves by, end it enters by)."""
+    return [(entry.other, following) for entry, following in pairwise(design.data_path)]
+
+
+def strand_starts(design: Design) -> list[int]:
+    """Return the place along the data line of each strand's first node, in the order of data."""
+    counts = [design.strand(entry.strand).nodes for entry in design.data_path]
+    return [0, *accumulate(counts[:-1])]
+
+
+def data_order(design: Design) -> NDArray[np.intp]:
+    """Return nodes in the order that data reaches them, shape (nodes,).
+
+    The values are places in arrays over all nodes: a frame in prop order, `frame[nodes, channels]`,
+    is sent as `frame[data_order]`.
+    """
+    return np.concatenate([strand_order(design, entry) for entry in design.data_path])
+
+
+def strand_order(design: Design, entry: StrandEnd) -> NDArray[np.intp]:
+    """Return the nodes of one strand in the order of data that enters at this end.
+
+    The values are places in arrays over all nodes, shape (nodes of the strand,).
+    """
+    start = design.first_index[entry.strand - 1]
+    run = np.arange(start, start + design.strand(entry.strand).nodes)
+    return run if entry.end == "A" else run[::-1]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import groupby
 
 from benchtest.prop.conductors import Conductor, board_dimensions
-from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     HEALTHY_JOINT_OHM,
     RAILS,
@@ -18,6 +17,7 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
+from benchtest.prop.joints import data_hops
 from benchtest.prop.node_kinds import (
     FIGURES_BY_COLOUR,
     MAX_FIGURES,

@@ -3,15 +3,12 @@
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
     "backup",
-    "checksums",
     "database",
-    "filesystem",
     "folder_check",
     "integrity",
     "json_lines",
     "label",
     "matplotlib_setup",
-    "migrate",
     "models",
     "prop_map_svg",
     "record_limits",

@@ -1,4 +1,8 @@
-"""SQLite database of the shelf: durable writes, integrity checks, errors with a remedy."""
+"""SQLite database of the shelf: durable writes, migration, errors with a remedy.
+
+Records need a disk of this machine, so the kind of the file system is checked. A migration from
+each version to the next runs in the caller's transaction.
+"""
 
 from __future__ import annotations
 
@@ -8,18 +12,75 @@ import shutil
 import sqlite3
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
 from benchtest.errors import RecordsFault, temp_file_errors
-from benchtest.formatting import count_noun
+from benchtest.formatting import count_noun, epoch_ms
 from benchtest.records import backup
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.filesystem import NETWORK_KINDS, filesystem_kind
-from benchtest.records.integrity import find_damage
-from benchtest.records.migrate import SCHEMA_VERSION, migrate
+from benchtest.records.integrity import event_checksum, find_damage
+
+SCHEMA_VERSION = 2
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Migrate the records, step by step, to this version; call it within a transaction."""
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    for step in range(version, SCHEMA_VERSION):
+        _STEPS[step](connection)
+        connection.execute(f"PRAGMA user_version = {step + 1}")
+
+
+def _migrate_to_2(connection: sqlite3.Connection) -> None:
+    """Add a place independent of the clock to sessions, and a checksum to events."""
+    connection.execute("ALTER TABLE session ADD COLUMN placed_ms INTEGER NOT NULL DEFAULT 0")
+    connection.execute("ALTER TABLE event ADD COLUMN digest TEXT NOT NULL DEFAULT ''")
+    for id_, started_at in connection.execute("SELECT id, started_at FROM session").fetchall():
+        placed = (epoch_ms(started_at) or 0, id_)
+        connection.execute("UPDATE session SET placed_ms = ? WHERE id = ?", placed)
+    (keeper,) = connection.execute(
+        "SELECT sql FROM sqlite_schema WHERE name = 'event_stays'"
+    ).fetchone()
+    connection.execute("DROP TRIGGER event_stays")
+    rows = connection.execute(
+        "SELECT session.id, tag, design, started_at, meter, placed_ms, seq, at, kind, data "
+        "FROM event JOIN session ON session.id = event.session"
+    ).fetchall()
+    connection.executemany(
+        "UPDATE event SET digest = ? WHERE session = ? AND seq = ?",
+        [(event_checksum(row[:6], row[6:]), row[0], row[6]) for row in rows],
+    )
+    connection.execute(keeper)
+
+
+_STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _migrate_to_2}
+
+
+NETWORK_KINDS = frozenset(
+    [
+        "afs", "ceph", "cifs", "davfs", "fuse.davfs2", "fuse.glusterfs", "fuse.rclone",
+        "fuse.s3fs", "fuse.sshfs", "lustre", "ncpfs", "nfs", "nfs4", "smb3", "smbfs",
+    ]
+)  # fmt: skip
+"""File systems on another machine, by their Linux names; from memory."""
+
+
+def filesystem_kind(path: Path) -> str | None:
+    """Return the kind of file system below a path, such as `ext4`; None if the system hides it."""
+    import psutil  # 18 ms, which commands without records need not spend
+
+    real = Path(os.path.realpath(path))
+    best: tuple[int, str] | None = None
+    for disk in psutil.disk_partitions(all=True):
+        mount = Path(disk.mountpoint)
+        # of two mounts on one folder, the later one is on top
+        if real.is_relative_to(mount) and (best is None or len(mount.parts) >= best[0]):
+            best = len(mount.parts), disk.fstype
+    return best[1] if best else None
+
 
 _MIN_OCTETS = 512
 """Smallest page of a database. Source: sqlite.org, "Database File Format", section 1.3.2."""

@@ -11,8 +11,12 @@ from pathlib import Path
 
 from benchtest.errors import RecordsFault
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.database import DatabaseContents, inspect_database
-from benchtest.records.filesystem import NETWORK_KINDS, filesystem_kind
+from benchtest.records.database import (
+    NETWORK_KINDS,
+    DatabaseContents,
+    filesystem_kind,
+    inspect_database,
+)
 
 _MB = 1_000_000
 _LOW_SPACE_OCTETS, _MIN_FREE_OCTETS = 200 * _MB, 10 * _MB

@@ -18,9 +18,8 @@ from benchtest.records.backup import (
     list_copies,
     write_copy,
 )
-from benchtest.records.checksums import design_checksum, event_checksum
 from benchtest.records.database import explain_errors
-from benchtest.records.integrity import find_damage
+from benchtest.records.integrity import design_checksum, event_checksum, find_damage
 from benchtest.records.models import Event, SessionRow, Unit
 from benchtest.records.record_limits import decode_data
 from benchtest.records.shelf import Shelf

@@ -17,7 +17,6 @@ from benchtest.errors import InputError, NameFault, RecordsFault, did_you_mean
 from benchtest.formatting import epoch_ms
 from benchtest.input_files import printable
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.checksums import SessionKey, design_checksum, event_checksum
 from benchtest.records.database import (
     check_file_unchanged,
     checkpoint,
@@ -27,6 +26,7 @@ from benchtest.records.database import (
     open_database,
     transaction,
 )
+from benchtest.records.integrity import SessionKey, design_checksum, event_checksum
 from benchtest.records.models import (
     STAGES,
     Event,

@@ -15,8 +15,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from benchtest.diagnosis import Finding
-from benchtest.drive.e131.cid import load_cid
 from benchtest.drive.e131.driver import SourceSettings
+from benchtest.drive.e131.encode import load_cid
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
 from benchtest.drive.target import driver_for, parse_target
 from benchtest.drive.universe_layout import Frame

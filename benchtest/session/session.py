@@ -33,7 +33,7 @@ from benchtest.session.log.events import (
     to_data,
 )
 from benchtest.session.log.evidence import diagnose_state, odd_readings
-from benchtest.session.log.measured_supplies import with_measured_supplies
+from benchtest.session.log.power_checks import with_measured_supplies
 from benchtest.session.log.state import LoggedEvent, State, apply_event, changes_earlier, fold
 
 Clock = Callable[[], datetime]

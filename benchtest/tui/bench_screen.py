@@ -23,7 +23,7 @@ from benchtest.session.guidance.steps import StepName, list_steps
 from benchtest.session.log.soak import Progress
 from benchtest.session.log.state import LoggedEvent
 from benchtest.session.practice.reference_run import PracticeRun
-from benchtest.session.workbench.drive_notice import DriveNotice, drive_notice
+from benchtest.session.workbench.prop_light import DriveNotice, drive_notice
 from benchtest.session.workbench.reading_entry import PendingReading
 from benchtest.session.workbench.workbench import Workbench
 from benchtest.tui.actions import (
@@ -39,11 +39,10 @@ from benchtest.tui.bench_view import BenchView, Driving
 from benchtest.tui.close_once import CloseOnceScreen
 from benchtest.tui.dialogs import ConfirmDialog, FormDialog, FormLine, KeysDialog, MessageDialog
 from benchtest.tui.glyphs import ScreenGlyphs
+from benchtest.tui.map_panel import PropMap
+from benchtest.tui.menus import Choice as ReadingChoice
+from benchtest.tui.menus import ReadingsMenu, StepsMenu
 from benchtest.tui.prompt_panel import PromptPanel
-from benchtest.tui.prop_map import PropMap
-from benchtest.tui.readings_menu import Choice as ReadingChoice
-from benchtest.tui.readings_menu import ReadingsMenu
-from benchtest.tui.steps_menu import StepsMenu
 from benchtest.virtual.observer import Observation
 from benchtest.wording import repair_text
 

@@ -15,7 +15,7 @@ from benchtest.session.display.bench_model import BenchModel
 from benchtest.session.display.event_text import format_volts
 from benchtest.session.display.finding_details import describe_reasons
 from benchtest.session.display.probe_sketch import Run, draw_sketch
-from benchtest.session.workbench.drive_notice import DriveNotice
+from benchtest.session.workbench.prop_light import DriveNotice
 from benchtest.session.workbench.typo_check import TypedReading
 from benchtest.tui.actions import (
     BAR_LABELS,
@@ -25,13 +25,12 @@ from benchtest.tui.actions import (
     actions_typing,
     links,
 )
-from benchtest.tui.evidence_panels import ReadingsPanel, SuspectsPanel, soak_lines
+from benchtest.tui.evidence_panels import ReadingsPanel, SuspectsPanel, VirtualView, soak_lines
 from benchtest.tui.glyphs import ScreenGlyphs
 from benchtest.tui.literal_text import LiteralBox
 from benchtest.tui.map_panel import MapPanel
 from benchtest.tui.panel import Panel
 from benchtest.tui.prompt_panel import FIELD_HINTS, FIELD_UNITS, PromptPanel
-from benchtest.tui.virtual_view import VirtualView
 from benchtest.virtual.observer import Observation
 
 MIN_ROOMY_LINES = 36

@@ -19,8 +19,7 @@ from textual.widgets import Input
 
 from benchtest.tui.actions import KeyAction, links
 from benchtest.tui.close_once import Window
-from benchtest.tui.line_input import Line
-from benchtest.tui.literal_text import Literal
+from benchtest.tui.literal_text import Line, Literal
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,12 @@ from __future__ import annotations
 from typing import Any
 
 from rich.text import Text
+from textual import events
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.containers import Vertical
 from textual.content import Content
 from textual.visual import VisualType
-from textual.widgets import DataTable, OptionList, Static
+from textual.widgets import DataTable, Input, OptionList, Static
 from textual.widgets.data_table import ColumnKey, RowKey
 
 
@@ -115,3 +116,38 @@ def literal_content(text: str | Content) -> Content:
 
 def _literal_cell(value: Any) -> Any:
     return Text(value, end="", no_wrap=True) if isinstance(value, str) else value
+
+
+class Line(Input):
+    """A line that is complete at Enter; what is typed together with Enter is not added to it.
+
+    The library takes Enter as a binding, once the key has bubbled through all parents, and adds
+    characters at once: of `12`, Enter, `13`, Enter that wait together it would make 1213. Keys
+    behind Enter were typed before anything was shown that they could be meant for, so they are
+    dropped.
+    """
+
+    is_entered = False
+    """True after Enter, until the line is opened again."""
+
+    async def _on_key(self, event: events.Key) -> None:
+        if self.is_entered or event.key == "enter":
+            event.stop()
+            event.prevent_default()
+            if not self.is_entered:
+                await self.action_submit()
+            return
+        await super()._on_key(event)
+
+    async def action_submit(self) -> None:
+        if not self.is_entered:
+            self.is_entered = True
+            await super().action_submit()
+
+    def open(self) -> None:
+        """Take keys again."""
+        self.is_entered = False
+
+    def _on_focus(self, event: events.Focus) -> None:
+        self.open()
+        super()._on_focus(event)

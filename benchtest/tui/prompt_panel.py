@@ -13,8 +13,7 @@ from textual.message import Message
 from textual.widgets import Input
 
 from benchtest.session.display.probe_sketch import Run
-from benchtest.tui.line_input import Line
-from benchtest.tui.literal_text import LiteralBox
+from benchtest.tui.literal_text import Line, LiteralBox
 from benchtest.tui.panel import Panel, style_rows
 
 NUMBERS = r"[-+0-9.,mVkKMΩOLhs ]*"

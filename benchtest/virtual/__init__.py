@@ -2,11 +2,7 @@
 
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
-    "built_unit",
-    "data_line",
     "e131_receiver",
-    "impairment",
-    "in_process",
     "injected_faults",
     "observer",
     "remote_prop",

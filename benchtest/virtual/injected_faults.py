@@ -13,9 +13,8 @@ from benchtest.diagnosis.model.faults import fuses
 from benchtest.diagnosis.model.wiring_faults import DataRemap, recoloured, swaps
 from benchtest.errors import InputError, did_you_mean
 from benchtest.formatting import float_from_text
-from benchtest.prop.data_path import strand_order
 from benchtest.prop.design import Design, FeedName, NodeName, StrandEnd
-from benchtest.prop.joints import Joint
+from benchtest.prop.joints import Joint, strand_order
 from benchtest.prop.notation import (
     COLOUR_ORDER,
     ColourOrderSetting,

@@ -19,11 +19,10 @@ from benchtest.drive.universe_layout import frame_from_slots, universe_numbers
 from benchtest.errors import BenchError, DriveFault, InputError
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.e131_receiver import E131Receiver
-from benchtest.virtual.impairment import NetworkImpairment
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.observer import observe
 from benchtest.virtual.remote_prop import LOOPBACK
-from benchtest.virtual.udp_receiver import UdpReceiver
+from benchtest.virtual.udp_receiver import NetworkImpairment, UdpReceiver
 from benchtest.virtual.virtual_prop import VirtualProp, frame_checksum
 
 _TICK_INTERVAL_S = 0.05

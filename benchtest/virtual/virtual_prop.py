@@ -1,10 +1,15 @@
-"""Virtual prop: frames in; its nodes follow its data line, its circuit and its faults."""
+"""Virtual prop: frames in; its nodes follow its data line, its circuit and its faults.
+
+It is one built copy of a design, with deviations that its maker cannot know, drawn from a seed.
+"""
 
 from __future__ import annotations
 
+import dataclasses
+import math
 import zlib
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,15 +17,174 @@ from numpy.typing import NDArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import node_light
 from benchtest.circuit.solution import Solution, solve
+from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.diagnosis.model.faults import data_joint_starts
 from benchtest.diagnosis.model.wiring_faults import dead_copper
 from benchtest.errors import CircuitFault
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.prop.design import Design, FeedName, Probe
-from benchtest.prop.joints import Joint
-from benchtest.prop.notation import parse_location
-from benchtest.virtual.built_unit import BuiltUnit, build_unit, draw_joint_ohm
-from benchtest.virtual.data_line import DataLine
-from benchtest.virtual.injected_faults import InjectedFault, JointFault, WiringFault, data_remap
+from benchtest.prop.design import Design, Feed, FeedName, Probe
+from benchtest.prop.joints import Joint, data_joints, data_order, power_joints, strand_starts
+from benchtest.prop.notation import parse_location, parse_node
+from benchtest.virtual.injected_faults import (
+    InjectedFault,
+    JointFault,
+    NodeFault,
+    WiringFault,
+    data_remap,
+)
+
+_BoolArray = NDArray[np.bool_]
+
+
+class DataLine:
+    """The data line of a prop with given faults.
+
+    Attributes:
+        dark: nodes that never light, shape (nodes,), prop order.
+    """
+
+    def __init__(self, design: Design, faults: Iterable[InjectedFault]) -> None:
+        given = list(faults)
+        count = design.node_count
+        self._backup = design.node.backup_data
+        self._order = data_order(design)
+        self.dark: _BoolArray = np.zeros(count, dtype=bool)
+        self._silent: _BoolArray = np.zeros(count, dtype=bool)
+        for fault in given:
+            if isinstance(fault, NodeFault):
+                node = parse_node(fault.where, design)
+                index = design.index(node.strand, node.node)
+                self.dark[index] = fault.state != "no-data-out"
+                self._silent[index] = fault.state != "dark"
+        open_joints = {fault.where for fault in given}
+        starts = zip(data_joints(design), data_joint_starts(design), strict=True)
+        ends = [start for joint, start in starts if joint.name in open_joints]
+        turned = {f.where for f in given if isinstance(f, WiringFault) and f.what == "reversed"}
+        for entry, start in zip(design.data_path, strand_starts(design), strict=True):
+            if str(entry.strand) in turned:  # data enter at its output end and do not pass
+                ends.append(start)
+        self._end = min(ends, default=count)
+
+    def reached(self, awake: _BoolArray) -> _BoolArray:
+        """Return the nodes that data reach.
+
+        A node without supply forwards nothing. A backup line bypasses one silent node, since it
+        connects each node to the node before last; two silent nodes in a row stop it.
+
+        Args:
+            awake: nodes whose logic has supply, shape (nodes,), prop order.
+
+        Returns:
+            Nodes that receive data, shape (nodes,), prop order.
+        """
+        order = self._order
+        silent = self._silent[order] | ~awake[order]
+        stops = silent & np.append(silent[1:], False) if self._backup else silent
+        # the nodes after a stop are those after its last node
+        last = np.flatnonzero(stops)[:1] + (1 if self._backup else 0)
+        along = np.ones(len(order), dtype=bool)
+        along[self._end :] = False
+        if len(last):
+            along[last[0] + 1 :] = False
+        reached = np.empty(len(order), dtype=bool)
+        reached[order] = along
+        return reached & awake
+
+
+Chance = np.random.Generator
+
+
+@dataclass(frozen=True)
+class BuiltUnit:
+    """A unit as built.
+
+    Attributes:
+        design: the design with this unit's own wire, copper, fuses, supplies and node current.
+        joint_ohm: every power joint. [Ω]
+        node_factor: current of each node's channels over the unit's own, shape (nodes,). A dark
+            node's current is the unit's: too little for its own spread to be measured.
+        meter_gain: reading of the bench meter at 1 V, within its class.
+    """
+
+    design: Design
+    joint_ohm: dict[str, float]
+    node_factor: NDArray[np.float64]
+    meter_gain: float
+
+
+def build_unit(
+    design: Design,
+    seed: int | None,
+    meter_percent: float,
+    tolerances: Tolerances = HAND_SOLDERED,
+) -> BuiltUnit:
+    """Build one copy of a design.
+
+    Args:
+        design: the prop.
+        seed: seed of the unit's deviations; None builds it exactly as designed.
+        meter_percent: accuracy class of the bench meter.
+        tolerances: one standard deviation of each figure.
+    """
+    made = power_joints(design)
+    if seed is None:
+        same = {joint.name: joint.ohm for joint in made}
+        return BuiltUnit(design, same, np.ones(design.node_count), 1.0)
+    rng = np.random.default_rng([seed, 0])
+    own = _with_feed_losses(_with_tolerances(design, tolerances, rng), seed, tolerances)
+    joints = {joint.name: draw_joint_ohm(joint, rng, tolerances) for joint in made}
+    # a current sink never draws a negative current
+    nodes = np.maximum(1.0 + tolerances.node * rng.normal(size=design.node_count), 0.0)
+    gain = 1.0 + meter_percent / 100.0 * float(rng.uniform(-1.0, 1.0))
+    return BuiltUnit(own, joints, nodes, gain)
+
+
+def _with_feed_losses(design: Design, seed: int, tolerances: Tolerances) -> Design:
+    """Return the design with one unit's feeds: longer or thinner cables, supplies that sag.
+
+    Both only lower the voltage. Exponential, with the root mean square of the tolerances.
+    """
+    rng = np.random.default_rng([seed, 2])  # an independent series: the other values do not change
+
+    def fed(feed: Feed) -> Feed:
+        longer = 1.0 + tolerances.cable * float(rng.exponential(math.sqrt(0.5)))
+        source_ohm = tolerances.source_ohm * float(rng.exponential(math.sqrt(0.5)))
+        wire = dataclasses.replace(feed.wire, ratio=feed.wire.ratio * longer)
+        if feed.source_mohm:
+            source_ohm = feed.source_mohm * 1e-3
+        return dataclasses.replace(feed, wire=wire, source_mohm=source_ohm * 1e3)
+
+    return dataclasses.replace(design, feeds=tuple(map(fed, design.feeds)))
+
+
+def draw_joint_ohm(joint: Joint, rng: Chance, tolerances: Tolerances = HAND_SOLDERED) -> float:
+    """Draw the resistance of a joint made by a careful person. [Ω]"""
+    return float(joint.ohm * tolerances.joint_factor ** rng.normal())
+
+
+def _with_tolerances(design: Design, tolerances: Tolerances, rng: Chance) -> Design:
+    """Return the design with one unit's values, each off by its own factor."""
+
+    def near_one(sd: float) -> float:
+        return math.exp(sd * float(rng.normal()))
+
+    replace = dataclasses.replace
+    current, wire, copper = (
+        near_one(sd) for sd in (tolerances.current, tolerances.wire, tolerances.copper)
+    )
+    scaled = design.scaled(current=current, wire=wire, copper=copper)
+    return replace(
+        scaled,
+        feeds=tuple(
+            replace(
+                feed,
+                volts=feed.volts * near_one(tolerances.supply),
+                fuse_mohm=feed.fuse_mohm * near_one(tolerances.fuse),
+            )
+            for feed in scaled.feeds
+        ),
+    )
+
 
 _FloatArray = NDArray[np.float64]
 

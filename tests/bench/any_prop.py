@@ -49,9 +49,8 @@ from benchtest.errors import BenchError
 from benchtest.evidence.marks import SEEN, Mark
 from benchtest.evidence.readings import check_volts
 from benchtest.pattern import frame_from_duty
-from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import Design, Probe, StrandEnd
-from benchtest.prop.joints import power_joints
+from benchtest.prop.joints import data_hops, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.session.guidance.next_step import next_step
 from benchtest.session.log.events import (
@@ -63,8 +62,7 @@ from benchtest.session.log.events import (
     SessionEvent,
 )
 from benchtest.session.log.evidence import diagnose_state
-from benchtest.session.log.measured_supplies import with_measured_supplies
-from benchtest.session.log.power_checks import CheckKey, judge_check
+from benchtest.session.log.power_checks import CheckKey, judge_check, with_measured_supplies
 from benchtest.session.log.state import LoggedEvent, State, apply_event, changes_earlier, fold
 from benchtest.virtual.observer import observe
 from benchtest.wording import repair_text

@@ -25,7 +25,6 @@ from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis.model.wiring_faults import swaps
 from benchtest.evidence.meter import DEFAULT_METER, Meter
-from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     BusPad,
     Design,
@@ -36,10 +35,10 @@ from benchtest.prop.design import (
     StrandEnd,
     rail_probe,
 )
-from benchtest.prop.joints import Joint, data_joints, power_joints
+from benchtest.prop.joints import Joint, data_hops, data_joints, power_joints
 from benchtest.prop.notation import COLOUR_ORDER, meter_places, parse_place
-from benchtest.virtual.data_line import DataLine
 from benchtest.virtual.injected_faults import InjectedFault, WiringFault, data_remap, parse_fault
+from benchtest.virtual.virtual_prop import DataLine
 from tests.bench.any_prop_designs import Chance, Made, chance_of
 from tests.outside.ngspice import by_ngspice
 

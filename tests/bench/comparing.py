@@ -28,10 +28,9 @@ from benchtest.diagnosis.batch.joint_comparison import (
 from benchtest.diagnosis.batch.model import UnitReadings
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.reader import parse_design
-from benchtest.session.log.measured_supplies import measured_supplies
-from benchtest.virtual.built_unit import BuiltUnit, build_unit
+from benchtest.session.log.power_checks import measured_supplies
 from benchtest.virtual.injected_faults import parse_fault
-from benchtest.virtual.virtual_prop import VirtualProp
+from benchtest.virtual.virtual_prop import BuiltUnit, VirtualProp, build_unit
 from tests.bench.diagnosis import engine_of, measured
 from tests.bench.figures import note, run
 from tests.bench.learning import DESIGNS, find, hide

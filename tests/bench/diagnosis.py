@@ -36,12 +36,10 @@ from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.session.log.events import CheckMade
-from benchtest.session.log.measured_supplies import with_measured_supplies
-from benchtest.session.log.power_checks import CheckKey, judge_check
-from benchtest.virtual.built_unit import BuiltUnit, build_unit
+from benchtest.session.log.power_checks import CheckKey, judge_check, with_measured_supplies
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.observer import observe
-from benchtest.virtual.virtual_prop import VirtualProp
+from benchtest.virtual.virtual_prop import BuiltUnit, VirtualProp, build_unit
 from tests.bench import figures
 
 MOST_READINGS = 24

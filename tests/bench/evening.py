@@ -42,14 +42,12 @@ from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.autopilot import Outcome, run_guidance
-from benchtest.session.guidance.enough import is_enough
-from benchtest.session.guidance.release import unfinished_items
+from benchtest.session.guidance.release import is_enough, unfinished_items
 from benchtest.session.log.events import SignedOff
 from benchtest.session.log.person_effort import PersonEffort, person_effort
 from benchtest.session.session import Session
-from benchtest.virtual.in_process import InProcessProp
 from benchtest.virtual.injected_faults import parse_fault
-from benchtest.virtual.observer import Observation
+from benchtest.virtual.observer import InProcessProp, Observation
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.figures import note, run
 

@@ -41,7 +41,7 @@ from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.node_kinds import catalogue
 from benchtest.session.log.evidence import diagnose_state
-from benchtest.session.log.measured_supplies import with_measured_supplies
+from benchtest.session.log.power_checks import with_measured_supplies
 from benchtest.session.report.export_tables import exported_evidence
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.diagnosis import look, named, new_unit, read

@@ -41,9 +41,8 @@ from benchtest.prop.design import Design, FeedName, Probe, rail_probe
 from benchtest.prop.joints import power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.reader import parse_design
-from benchtest.virtual.built_unit import BuiltUnit, build_unit
 from benchtest.virtual.injected_faults import parse_fault
-from benchtest.virtual.virtual_prop import VirtualProp
+from benchtest.virtual.virtual_prop import BuiltUnit, VirtualProp, build_unit
 from tests.bench.diagnosis import calibration_error, named
 from tests.bench.figures import note, run
 

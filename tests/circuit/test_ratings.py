@@ -11,8 +11,13 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from benchtest.circuit.design_review import (
+    RatingCheck,
+    check_ratings,
+    find_first_fade,
+    rated_current_a,
+)
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.ratings import RatingCheck, check_ratings, find_first_fade, rated_current_a
 from benchtest.circuit.solution import Solution, solve
 from benchtest.prop.conductors import awg_diameter_mm, board_copper, parse_wire
 from benchtest.prop.design import Design, Feed, Link, Strand, StrandEnd

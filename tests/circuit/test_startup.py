@@ -13,12 +13,13 @@ import numpy as np
 import pytest
 
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import Solution, solve
-from benchtest.circuit.startup import (
+from benchtest.circuit.solution import (
     LEVEL_BISECTIONS,
+    Solution,
     highest_level,
     highest_starting_share,
     require_start,
+    solve,
 )
 from benchtest.errors import CircuitFault
 from benchtest.prop.conductors import parse_wire

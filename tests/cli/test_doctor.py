@@ -23,10 +23,9 @@ import pytest
 
 from benchtest.cli.main import main
 from benchtest.drive.interfaces import network_interfaces
-from benchtest.drive.serial_permissions import PortPermission, permission_remedy
-from benchtest.drive.serial_ports import serial_ports
+from benchtest.drive.serial_ports import PortPermission, permission_remedy, serial_ports
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.filesystem import filesystem_kind
+from benchtest.records.database import filesystem_kind
 from benchtest.records.shelf import Shelf
 
 Run = Callable[..., Any]
@@ -272,7 +271,7 @@ def test_a_port_of_another_group_has_the_remedy_to_join_it(tmp_path: Path) -> No
     port.touch()
     port.chmod(0o060)
     code = (
-        "import sys; from benchtest.drive.serial_permissions import *\n"
+        "import sys; from benchtest.drive.serial_ports import *\n"
         "rights = port_permission(sys.argv[1])\n"
         "print(rights.may_open, permission_remedy('/dev/ttyUSB0', rights))"
     )

@@ -8,8 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from benchtest.circuit.prediction import predict
-from benchtest.comparison.batch_content import batch_content
-from benchtest.comparison.batch_report import render_batch
+from benchtest.comparison.batch_report import batch_content, render_batch
 from benchtest.comparison.unit_report import compare_with_earlier, unit_report_content
 from benchtest.diagnosis import NextReading
 from benchtest.errors import InputError, NameFault

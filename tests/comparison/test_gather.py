@@ -9,8 +9,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from benchtest.cli.main import main
-from benchtest.comparison.batch_content import batch_content
-from benchtest.comparison.batch_report import render_batch
+from benchtest.comparison.batch_report import batch_content, render_batch
 from benchtest.comparison.gather import (
     compare_batch,
     compare_unit,

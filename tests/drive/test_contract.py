@@ -19,8 +19,8 @@ from benchtest.drive.driver import Driver
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.target import Target, driver_for
 from benchtest.prop.design import Design
-from benchtest.virtual.impairment import NetworkImpairment
 from benchtest.virtual.server import VirtualPropServer
+from benchtest.virtual.udp_receiver import NetworkImpairment
 from benchtest.virtual.virtual_prop import VirtualProp
 from tests.drive.boards import Built, PythonBoard, SimulatedBoard, until
 from tests.drive.contract import DriverContract, on_the_wire

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.drive.flash_limit import LARGE_AREA_NODES, FlashGuard
+from benchtest.drive.frame_clock import LARGE_AREA_NODES, FlashGuard
 from benchtest.pattern import frame_from_duty, load_patterns
 from benchtest.prop.design import Design
 

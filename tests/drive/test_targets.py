@@ -8,8 +8,8 @@ from uuid import uuid4
 
 import pytest
 
-from benchtest.drive.e131.cid import load_cid
 from benchtest.drive.e131.driver import SourceSettings
+from benchtest.drive.e131.encode import load_cid
 from benchtest.drive.serial_ports import describe_ports
 from benchtest.drive.target import Target, driver_for, parse_target
 from benchtest.errors import DriveFault, InputError

@@ -6,7 +6,7 @@ import json
 from functools import cache
 from importlib.resources import files
 
-from benchtest.drive.bridge.framing import encode_frame
+from benchtest.drive.bridge.messages import encode_frame
 from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.backup import DATABASE_FILE

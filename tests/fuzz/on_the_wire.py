@@ -9,9 +9,8 @@ from uuid import UUID
 
 from cobs import cobs
 
-from benchtest.drive.bridge.framing import FrameError, FrameReader
 from benchtest.drive.bridge.messages import Board as BoardTold
-from benchtest.drive.bridge.messages import Message, Sample
+from benchtest.drive.bridge.messages import FrameError, FrameReader, Message, Sample
 from benchtest.drive.e131.other_sources import OtherSources
 from benchtest.drive.scpi.protocol import (
     Identity,

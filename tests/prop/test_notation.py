@@ -10,9 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.errors import BenchError, NameFault
-from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design, NodeName, Point, Probe, rail_probe
-from benchtest.prop.joints import data_joints, find_joint, power_joints
+from benchtest.prop.joints import data_joints, data_order, find_joint, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit, format_ranges, parse_lit_set
 from benchtest.prop.notation import (
     location_strand,

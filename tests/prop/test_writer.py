@@ -13,7 +13,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.prop.conductors import Conductor, board_copper, parse_board, parse_wire
-from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import (
     RAILS,
     Bus,
@@ -27,6 +26,7 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
+from benchtest.prop.joints import data_hops
 from benchtest.prop.node_kinds import NodeKind, catalogue, with_figures
 from benchtest.prop.reader import parse_design, read_design
 from benchtest.prop.validation import find_design_faults

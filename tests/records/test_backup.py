@@ -21,10 +21,8 @@ from benchtest.records.backup import (
     find_intact_copy,
     list_copies,
 )
-from benchtest.records.checksums import design_checksum
-from benchtest.records.filesystem import filesystem_kind
-from benchtest.records.integrity import find_damage
-from benchtest.records.migrate import SCHEMA_VERSION
+from benchtest.records.database import SCHEMA_VERSION, filesystem_kind
+from benchtest.records.integrity import design_checksum, find_damage
 from benchtest.records.restore import restore
 from benchtest.records.shelf import Shelf
 from tests.records.conftest import small_disk

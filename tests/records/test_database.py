@@ -16,8 +16,7 @@ import pytest
 
 from benchtest.errors import RecordsFault
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.database import open_database, transaction
-from benchtest.records.migrate import SCHEMA_VERSION
+from benchtest.records.database import SCHEMA_VERSION, open_database, transaction
 from benchtest.records.shelf import Shelf
 from tests.records.conftest import lockable_folder, small_disk
 

@@ -16,8 +16,8 @@ from benchtest.prop.notation import parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, ReadingTaken, VerdictGiven
 from benchtest.session.session import Session, unfinished_sessions
+from benchtest.tui.menus import ReadingsMenu
 from benchtest.tui.panel import Panel
-from benchtest.tui.readings_menu import ReadingsMenu
 from tests.tui.conftest import Driven, driven, make_ready
 
 ENDS = ("1A", "2A", "3A", "1B", "2B", "3B")

@@ -15,8 +15,8 @@ from benchtest.session.log.events import CheckMade, MarkMade, PartSeen, SoakBegu
 from benchtest.tui.actions import KEYS
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.dialogs import FormDialog, KeysDialog
+from benchtest.tui.menus import StepsMenu
 from benchtest.tui.prompt_panel import PromptPanel
-from benchtest.tui.steps_menu import StepsMenu
 from tests.tui.conftest import HEARD, Driven, driven, make_ready
 
 

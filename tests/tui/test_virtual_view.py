@@ -9,8 +9,8 @@ import pytest
 from benchtest.pattern import frame_from_duty
 from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.reader import parse_design
+from benchtest.tui.evidence_panels import view_lines
 from benchtest.tui.glyphs import ASCII
-from benchtest.tui.virtual_view import view_lines
 from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.observer import observe
 from benchtest.virtual.virtual_prop import VirtualProp

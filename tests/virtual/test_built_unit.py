@@ -11,8 +11,7 @@ from scipy import stats
 from benchtest.circuit.prediction import predict
 from benchtest.prop.design import Design, StrandEnd, rail_probe
 from benchtest.prop.lit_set import all_lit
-from benchtest.virtual.built_unit import BuiltUnit, build_unit
-from benchtest.virtual.virtual_prop import VirtualProp
+from benchtest.virtual.virtual_prop import BuiltUnit, VirtualProp, build_unit
 
 UNITS = 200
 MakeFan = Callable[..., Design]

@@ -8,11 +8,11 @@ import networkx
 import numpy as np
 import pytest
 
-from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design
+from benchtest.prop.joints import data_order
 from benchtest.prop.node_kinds import NodeKind
-from benchtest.virtual.data_line import DataLine
 from benchtest.virtual.injected_faults import parse_faults
+from benchtest.virtual.virtual_prop import DataLine
 
 MakeFan = Callable[..., Design]
 MakeKind = Callable[..., NodeKind]

@@ -5,7 +5,6 @@ __all__ = [
     "answer_parsers",
     "command",
     "defaults",
-    "part_options",
     "prompt",
     "questions",
 ]

@@ -44,8 +44,8 @@ def default_feed_count(design: Design) -> int:
 
     At a bus a feed's current divides; at a strand end all of it may enter one strand's wire.
     """
+    from benchtest.circuit.design_review import rated_current_a
     from benchtest.circuit.feed_limits import FUSE_SHARE
-    from benchtest.circuit.ratings import rated_current_a
 
     count = 0
     for run in unfed_strands(design):
@@ -63,7 +63,7 @@ def default_cable(least_a: float) -> str:
     Args:
         least_a: rating of the fuse, which the cable must withstand, or the load without one. [A]
     """
-    from benchtest.circuit.ratings import rated_current_a
+    from benchtest.circuit.design_review import rated_current_a
 
     rated = {text: rated_current_a(parse_wire(text)) for text in CABLES}
     return next((text for text, most_a in rated.items() if most_a >= least_a), CABLES[-1])

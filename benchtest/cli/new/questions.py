@@ -1,15 +1,33 @@
-"""Questions about a prop, part by part: options and answers in, a design out."""
+"""Questions about a prop, part by part: options and answers in, a design out.
+
+`--bus`, `--link` and `--feed` each describe a whole part; their parsers are pure.
+"""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
 from benchtest.cli.new import answer_parsers as answers
-from benchtest.cli.new import part_options as parts
+from benchtest.cli.new.answer_parsers import (
+    SOLDERED,
+    amps,
+    copper,
+    ends,
+    feed_place,
+    fuse_mohm,
+    joint_ohm,
+    length_mm,
+    quantity,
+    rails,
+    shown,
+    strand_end,
+    supply_v,
+)
 from benchtest.cli.new.defaults import (
     default_cable,
     default_feed_count,
@@ -21,10 +39,10 @@ from benchtest.cli.new.defaults import (
 from benchtest.cli.new.prompt import Prompt, Question
 from benchtest.errors import InputError
 from benchtest.prop.conductors import parse_wire
-from benchtest.prop.data_path import data_hops
 from benchtest.prop.design import Bus, Design, Feed, Link, Output, Strand, StrandEnd
+from benchtest.prop.joints import data_hops
 from benchtest.prop.node_kinds import NodeKind, catalogue, parse_colour_order, with_figures
-from benchtest.prop.reader import MAX_NODES, MAX_STRANDS, parse_place_name
+from benchtest.prop.reader import MAX_MM, MAX_NODES, MAX_STRANDS, parse_place_name
 from benchtest.prop.validation import MAX_UNIVERSE, find_design_faults, unfed_strands
 
 Part = TypeVar("Part")
@@ -142,9 +160,9 @@ def _path(prompt: Prompt, args: argparse.Namespace, strands: int) -> tuple[Stran
 def _with_joins(prompt: Prompt, args: argparse.Namespace, bare: Design) -> Design:
     """Return the design with the buses and links of the options, or of the user's answers."""
     count = len(bare.strands)
-    buses = option_parts("--bus", args.bus, lambda text: [parts.bus(text, count)])
+    buses = option_parts("--bus", args.bus, lambda text: [parse_bus(text, count)])
     links = option_parts(
-        "--link", args.link, lambda text: parts.links(text, bare.strands, data_hops(bare))
+        "--link", args.link, lambda text: parse_links(text, bare.strands, data_hops(bare))
     )
     if buses or links or count == 1:
         return replace(bare, buses=tuple(buses), links=tuple(links))
@@ -270,7 +288,7 @@ def _with_asked_links(prompt: Prompt, design: Design) -> Design:
 
 
 def _links(design: Design, text: str) -> list[Link]:
-    return parts.links(text if "," in text else f"{text}, 50 mm", design.strands, data_hops(design))
+    return parse_links(text if "," in text else f"{text}, 50 mm", design.strands, data_hops(design))
 
 
 def _with_links(design: Design, links: list[Link]) -> Design:
@@ -301,7 +319,7 @@ def _checked(
 
 
 def _with_feeds(prompt: Prompt, args: argparse.Namespace, design: Design) -> Design:
-    if feeds := option_parts("--feed", args.feed, lambda text: [parts.feed(text, design)]):
+    if feeds := option_parts("--feed", args.feed, lambda text: [parse_feed(text, design)]):
         return replace(design, feeds=tuple(feeds))
     question = Question(
         "--feeds",
@@ -391,3 +409,102 @@ def _with_output(prompt: Prompt, args: argparse.Namespace, design: Design) -> De
     universe = prompt.ask(question, args.universe)
     slot = Question("--channel", "First channel in it", "1", answers.whole_number(1, 512))
     return with_output(universe, prompt.ask(slot, args.channel))
+
+
+def parse_bus(text: str, strands: int) -> Bus:
+    """Parse a bus: name, ends, copper, spacing; then `ring` and `plugs 12 mohm` if they apply.
+
+    >>> bus("foot, A, 2 oz x 8 mm, 40 mm", 3).pads[2]
+    BusPad(bus='foot', strand=3)
+    """
+    name, joined, made_of, spacing, *more = _parts_of(text, 4, "foot, A, 2 oz x 8 mm, 40 mm, ring")
+    plugs = [part for part in more if part.startswith("plugs")]
+    if extra := [part for part in more if part != "ring" and part not in plugs]:
+        raise InputError(
+            f'"{shown(extra[0])}": only "ring" and "plugs 12 mohm" may follow the spacing'
+        )
+    return Bus(
+        parse_place_name(name),
+        ends(strands)(joined),
+        copper(made_of),
+        length_mm(spacing),
+        "ring" in more,
+        joint_ohm(plugs[0] if plugs else SOLDERED),
+    )
+
+
+def parse_links(
+    text: str, strands: Sequence[Strand], hops: Sequence[tuple[StrandEnd, StrandEnd]]
+) -> list[Link]:
+    """Parse links: `data` for every hop of the data path or one such as `1B~2B`, then the length.
+
+    Wire, `plugs 12 mohm` (instead of solder) and `return only` may follow in any order.
+    """
+    which, length, *more = _parts_of(text, 2, "1B~2B, 50 mm")
+    plugs = [part for part in more if part.startswith("plugs")]
+    lone = [part for part in more if part == "return only"]
+    wires = [part for part in more if part not in plugs and part not in lone]
+    if len(wires) > 1:
+        raise InputError(
+            f'"{shown(wires[1])}": only "plugs 12 mohm" and "return only" may follow length and '
+            "wire"
+        )
+    mm = quantity("mm", MAX_MM, zero=True)(length)
+    wire = parse_wire(wires[0]) if wires else None
+    ohm, joined = joint_ohm(plugs[0] if plugs else SOLDERED), rails("return" if lone else "both")
+    pairs = hops if which.lower() == "data" else [_pair(which, len(strands))]
+    return [Link(a, b, mm, wire or strands[a.strand - 1].wire, joined, ohm) for a, b in pairs]
+
+
+def _pair(text: str, strands: int) -> tuple[StrandEnd, StrandEnd]:
+    one, tilde, other = text.partition("~")
+    if not tilde:
+        raise InputError(f'"{shown(text)}" is not valid; write two strand ends, "1B~2B", or "data"')
+    return strand_end(one.strip(), strands), strand_end(other.strip(), strands)
+
+
+def parse_feed(text: str, design: Design) -> Feed:
+    """Parse a feed: name and place, then in any order volts, cable, its length, fuse and supply.
+
+    `plugs 12 mohm` may follow for a cable that is not soldered, and `holder 10 mohm` for the
+    resistance of the fuse with its holder.
+    """
+    example = "main, foot:1, 5 V, 14 AWG, 1000 mm, fuse 10 A, supply 20 A"
+    name, at, *rest = _parts_of(text, 4, example)
+    found: dict[str, str] = {}
+    for part in rest:
+        key = _feed_key(part)
+        if key in found:
+            raise InputError(f'"{shown(part)}": the {key} is given twice')
+        found[key] = part.removeprefix(key).strip()
+    for key, sample in (("cable", "14 AWG"), ("length", "1000 mm")):
+        if key not in found:
+            raise InputError(f'lacks its {key}, such as "{sample}"; write "{example}"')
+    return Feed(
+        parse_place_name(name),
+        feed_place(design)(at),
+        supply_v(design.node)(found["volts"]) if "volts" in found else design.node.volts,
+        parse_wire(found["cable"]),
+        length_mm(found["length"]),
+        amps(found["fuse"]) if "fuse" in found else None,
+        fuse_mohm(found["holder"]) if "holder" in found else 0.0,
+        amps(found["supply"]) if "supply" in found else None,
+        joint_ohm(found.get("plugs", SOLDERED) or "plugs"),
+    )
+
+
+def _feed_key(part: str) -> str:
+    for key in ("fuse", "holder", "supply", "plugs"):
+        if part.startswith(key):
+            return key
+    if re.search(r"(AWG|mm2|mm²|CCA)$", part, re.IGNORECASE):
+        return "cable"
+    return "volts" if re.search(r"\d\s*V$", part, re.IGNORECASE) else "length"
+
+
+def _parts_of(text: str, least: int, example: str) -> list[str]:
+    """Split a text at commas into at least `least` parts."""
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) < least or not all(parts):
+        raise InputError(f'"{shown(text)}" is not valid; write "{example}"')
+    return parts

@@ -21,16 +21,14 @@ from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis.batch.model import UnitReadings, caches_as_fed
 from benchtest.diagnosis.inference.cache import ConditionalCache
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import (
     EvidenceLookup,
     fault_combinations,
     sure_faults,
     with_combinations,
 )
-from benchtest.diagnosis.inference.posterior import Ohms
-from benchtest.diagnosis.likelihood.linear import linear_predictions
-from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+from benchtest.diagnosis.inference.posterior import FaultHypothesis, Ohms
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood, linear_predictions
 from benchtest.diagnosis.model.fault_response import (
     GRID_OHM,
     GRID_SIZE,

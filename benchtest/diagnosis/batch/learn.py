@@ -1,11 +1,13 @@
 """Figures and fault rates of a batch, learned from other units of a design.
 
 `benchtest.diagnosis.batch.model` estimates the causes that a batch shares, from readings that no
-fault and no typing error changed. The number of bad joints scales the prior odds of the next unit.
+fault and no typing error changed. The number of bad joints scales the prior odds of the next unit:
+fault rates by place and by maker, estimated from the repairs of other units.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -13,7 +15,6 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
-from benchtest.diagnosis.batch.fault_rates import fault_rate_factors, prior_bad_joints, scale_priors
 from benchtest.diagnosis.batch.model import (
     CAUSES,
     BatchPrediction,
@@ -28,19 +29,66 @@ from benchtest.diagnosis.batch.model import (
     without_slips,
 )
 from benchtest.diagnosis.inference.conditional import EvidenceSet
-from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
-from benchtest.diagnosis.likelihood.duplicates import without_duplicates
+from benchtest.diagnosis.inference.posterior import Posterior, log_odds, named_suspects
 from benchtest.diagnosis.likelihood.measurement import noise_of
+from benchtest.diagnosis.likelihood.selection import without_duplicates
 from benchtest.diagnosis.model.faults import FaultSpace, Priors, fault_space
 from benchtest.diagnosis.model.node_variation import OTHER_BIN, tolerances_of
 from benchtest.diagnosis.repair_scope import still_valid
 from benchtest.diagnosis.thresholds import (
+    MAKER_GAMMA_SHAPE,
+    MAX_MAKER_FACTOR,
     MIN_GOOD_UNIT_PROBABILITY,
+    MIN_MAKER_FACTOR,
     MIN_MOVING_SUSPECT_PROBABILITY,
     MIN_OTHER_BIN_ODDS,
+    PLACE_FAULT_RATE,
+    PLACE_GAMMA_SHAPE,
 )
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
+
+
+def fault_rate_factors(units: Sequence[UnitReadings]) -> dict[str, float]:
+    """Return the factor on the prior odds of each place that was repaired in any unit.
+
+    Some joints are hard to reach, or lie on much copper: fault rates of places are gamma
+    distributed with shape `PLACE_GAMMA_SHAPE` and mean `PLACE_FAULT_RATE`. With n repairs in N
+    units the posterior mean over the prior mean is (shape + n) / (shape + N · rate).
+
+    Source: gamma and Poisson distributions are conjugate, as in any text on Bayesian statistics.
+    """
+    repairs = Counter(where for unit in units for where in {*unit.repaired_later, *unit.repaired})
+    prior_scale = PLACE_GAMMA_SHAPE + len(units) * PLACE_FAULT_RATE
+    return {
+        where: (PLACE_GAMMA_SHAPE + count) / prior_scale for where, count in sorted(repairs.items())
+    }
+
+
+def prior_bad_joints(space: FaultSpace) -> float:
+    """Return the prior probability of a bad power joint if a unit has at most one fault."""
+    joints, chain = (float(np.exp(odds).sum()) for odds in log_odds(space))
+    return joints / (1.0 + joints + chain)
+
+
+def scale_priors(priors: Priors, bad: float, expected: float) -> Priors:
+    """Return prior odds of power joints, scaled by the bad joints in units of one maker.
+
+    The factor is (shape + bad) / (shape + expected) with shape `MAKER_GAMMA_SHAPE`, within
+    `MIN_MAKER_FACTOR` and `MAX_MAKER_FACTOR`. Joints that were not measured add equally to both
+    counts.
+
+    Args:
+        priors: usual odds.
+        bad: number of bad joints, as a sum of their probabilities.
+        expected: number of bad joints expected before any reading.
+
+    Source: gamma and Poisson distributions are conjugate, as in any text on Bayesian statistics.
+    """
+    factor = (MAKER_GAMMA_SHAPE + bad) / (MAKER_GAMMA_SHAPE + expected)
+    factor = min(max(factor, MIN_MAKER_FACTOR), MAX_MAKER_FACTOR)
+    return replace(priors, resistive=priors.resistive * factor, open=priors.open * factor)
+
 
 MAX_LINEARIZATIONS, CONVERGED_STEP_SD = 4, 0.02
 """Number of linearizations around the learned causes, and the step below which they stop. [SD]

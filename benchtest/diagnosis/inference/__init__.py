@@ -11,7 +11,6 @@ from benchtest.diagnosis.inference.conditional import (
     EvidenceSet,
     chi_square_tail,
 )
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.masked_pairs import (
     MaskedPairs,
     find_masked_pairs,
@@ -25,6 +24,7 @@ from benchtest.diagnosis.inference.multiple_faults import (
     with_combinations,
 )
 from benchtest.diagnosis.inference.posterior import (
+    FaultHypothesis,
     Ohms,
     Posterior,
     cleared_ohm,
@@ -37,8 +37,12 @@ from benchtest.diagnosis.inference.pre_repair import (
     PreRepairEvidence,
     RepairHistory,
 )
-from benchtest.diagnosis.inference.reels import two_reel_tolerances, two_reels_log_odds
-from benchtest.diagnosis.inference.supply_volts import measured_supply_volts, supply_log_prior
+from benchtest.diagnosis.inference.unit_conditions import (
+    measured_supply_volts,
+    supply_log_prior,
+    two_reel_tolerances,
+    two_reels_log_odds,
+)
 from benchtest.diagnosis.inference.unsteady_joints import (
     UnsteadyJoints,
     find_unsteady_joints,

@@ -13,7 +13,7 @@ from benchtest.diagnosis.inference.conditional import (
     EarlierEvidence,
     EvidenceSet,
 )
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import BudgetSpent, conditional_units

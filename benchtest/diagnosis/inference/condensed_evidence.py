@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, chi_square_tail
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.likelihood.marks import (
     MarkLikelihood,
     StrandLook,

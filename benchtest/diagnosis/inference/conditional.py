@@ -13,14 +13,13 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.tolerance import Tolerances
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.posterior import (
+    FaultHypothesis,
     Posterior,
     cleared_by_joint,
     compute_posterior,
     log_odds,
 )
-from benchtest.diagnosis.likelihood.duplicates import without_duplicates
 from benchtest.diagnosis.likelihood.marks import (
     UNLIT,
     Appearance,
@@ -30,6 +29,7 @@ from benchtest.diagnosis.likelihood.marks import (
 )
 from benchtest.diagnosis.likelihood.nonlinear import FEW_KNOTS, KNOTS
 from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood, Row
+from benchtest.diagnosis.likelihood.selection import without_duplicates
 from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import SolveBudget, rank_units

@@ -22,8 +22,7 @@ import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
-from benchtest.diagnosis.inference.posterior import Posterior
+from benchtest.diagnosis.inference.posterior import FaultHypothesis, Posterior
 from benchtest.diagnosis.likelihood.nonlinear import KNOT_STEP, means_at
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_SIZE, GRID_STEP_LOG, OPEN_COLUMN

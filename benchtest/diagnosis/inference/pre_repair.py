@@ -27,11 +27,10 @@ from benchtest.diagnosis.inference.condensed_evidence import (
     condense_short,
 )
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, EvidenceSet
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import fault_combinations, shares_of
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.inference.unsteady_joints import find_unsteady_joints
-from benchtest.diagnosis.likelihood.duplicates import without_duplicates
-from benchtest.diagnosis.likelihood.selection import most_informative
+from benchtest.diagnosis.likelihood.selection import most_informative, without_duplicates
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
 from benchtest.diagnosis.thresholds import FURTHER_FAULT_LOG, MAX_STATE_DEFICIT_LOG

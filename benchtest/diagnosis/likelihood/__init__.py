@@ -1,12 +1,6 @@
 """Likelihood of readings and marks under every single fault."""
 
 from benchtest.diagnosis.likelihood.covariance_terms import CovarianceTerms
-from benchtest.diagnosis.likelihood.duplicates import drop_duplicates, without_duplicates
-from benchtest.diagnosis.likelihood.linear import (
-    linear_means,
-    linear_predictions,
-    linear_predictions_of_many,
-)
 from benchtest.diagnosis.likelihood.marks import (
     Appearance,
     MarkLikelihood,
@@ -39,16 +33,30 @@ from benchtest.diagnosis.likelihood.nonlinear import (
     solve_at,
 )
 from benchtest.diagnosis.likelihood.rail_shorts import RailShort
-from benchtest.diagnosis.likelihood.reading_model import ReadingModel
-from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood, Row
+from benchtest.diagnosis.likelihood.reading_model import (
+    ReadingModel,
+    half_data_loss,
+    nonlinearity_sd,
+)
+from benchtest.diagnosis.likelihood.readings import (
+    JointLikelihoods,
+    ReadingLikelihood,
+    Row,
+    linear_means,
+    linear_predictions,
+    linear_predictions_of_many,
+)
 from benchtest.diagnosis.likelihood.robust_gaussian import (
     conditional_log_density,
     log_likelihood,
     shifted_log_likelihood,
     slips,
 )
-from benchtest.diagnosis.likelihood.selection import most_informative
-from benchtest.diagnosis.likelihood.undervoltage import half_data_loss, nonlinearity_sd
+from benchtest.diagnosis.likelihood.selection import (
+    drop_duplicates,
+    most_informative,
+    without_duplicates,
+)
 
 __all__ = [
     "Appearance",

@@ -22,8 +22,7 @@ from benchtest.diagnosis.likelihood.measurement import (
     island_leads,
     read_at,
 )
-from benchtest.diagnosis.likelihood.reading_model import ReadingModel
-from benchtest.diagnosis.likelihood.undervoltage import half_data_loss
+from benchtest.diagnosis.likelihood.reading_model import ReadingModel, half_data_loss
 from benchtest.diagnosis.model.fault_response import GRID_SIZE, OPEN_COLUMN
 from benchtest.diagnosis.thresholds import MIN_RULED_OUT_SD
 

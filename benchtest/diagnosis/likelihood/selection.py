@@ -1,16 +1,18 @@
 """Selection of the readings for one finding where there are more than it can use.
 
-The cost of the likelihood grows with the cube of their number, and their information soon
-saturates. A table of hundreds is therefore reduced once, at a cost linear in its length: first to
-the readings that move most under the joints that explain most of the table, then to readings with
-independent effects of other joints. A reading that disagrees with all others is selected only by
-its effects, never for its disagreement.
+Readings that repeat an identical display are left out first. The cost of the likelihood grows with
+the cube of the number of readings, and their information soon saturates. A table of hundreds is
+therefore reduced once, at a cost linear in its length: first to the readings that move most under
+the joints that explain most of the table, then to readings with independent effects of other
+joints. A reading that disagrees with all others is selected only by its effects, never for its
+disagreement.
 """
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.linalg import qr
@@ -20,6 +22,7 @@ from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import GRID_SIZE, OPEN_COLUMN, DesignResponse
 from benchtest.diagnosis.thresholds import (
     MAX_COMPARED_READINGS,
+    MAX_IDENTICAL_READINGS,
     MAX_PROBE_READINGS,
     MAX_READINGS,
     MAX_SELECTION_JOINTS,
@@ -111,3 +114,30 @@ def _for_suspects(
             if len(chosen) < MAX_SUSPECT_READINGS:
                 chosen.setdefault(index)
     return chosen
+
+
+def without_duplicates(readings: Sequence[Reading]) -> list[Reading]:
+    """Return the readings without repeated duplicates, in their order; see `drop_duplicates`."""
+    return [readings[index] for index in drop_duplicates(readings)[0]]
+
+
+def drop_duplicates(readings: Sequence[Reading]) -> tuple[list[int], list[int]]:
+    """Drop a reading once `MAX_IDENTICAL_READINGS` identical ones exist.
+
+    A dropped reading is mapped to the last one kept. Readings are identical with the same value,
+    lit set, meter and probe.
+
+    Returns:
+        Indices of the kept readings among `readings`, ascending, and for each reading the index, in
+        that list, of itself or of the reading it repeats.
+    """
+    seen: defaultdict[Reading, list[int]] = defaultdict(list)
+    kept: list[int] = []
+    kept_for: list[int] = []
+    for index, reading in enumerate(readings):
+        identical = seen[replace(reading, at=None)]
+        if len(identical) < MAX_IDENTICAL_READINGS:
+            identical.append(len(kept))
+            kept.append(index)
+        kept_for.append(identical[-1])
+    return kept, kept_for

@@ -10,6 +10,9 @@ from benchtest.diagnosis.model.fault_response import (
     DesignResponse,
     JointEffects,
     LitSetResponse,
+    ShortEffects,
+    short_effects,
+    short_places,
 )
 from benchtest.diagnosis.model.faults import (
     ChainFault,
@@ -26,11 +29,6 @@ from benchtest.diagnosis.model.node_variation import (
     reel_shares,
     spread_of_unit,
     tolerances_of,
-)
-from benchtest.diagnosis.model.short_effects import (
-    ShortEffects,
-    short_effects,
-    short_places,
 )
 from benchtest.diagnosis.model.wiring_faults import (
     DataRemap,

@@ -2,7 +2,8 @@
 
 With `K = G⁻¹ a` for a joint's incidence column `a`, a joint whose conductance changes by `δ` moves
 the unknowns from `x` to `x - K φ (aᵀx)`, `φ = δ / (1 + δ aᵀK)`. This is exact while every node
-stays on the linear part of its I-V curve; otherwise the circuit is solved again for that fault.
+stays on the linear part of its I-V curve; otherwise the circuit is solved again for that fault. A
+short between the rails is a current at its place.
 
 Source: Sherman and Morrison, Annals of Mathematical Statistics 21(1), 1950.
 """
@@ -24,11 +25,54 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.node_loads import CORNER_V, node_loads
 from benchtest.circuit.solution import Solution, solve
 from benchtest.diagnosis.model.faults import FaultSpace
-from benchtest.diagnosis.model.short_effects import ShortEffects, short_effects
 from benchtest.diagnosis.model.wiring_faults import DataRemap, extra_a
 from benchtest.diagnosis.thresholds import MAX_FAULT_OHM, MIN_FAULT_OHM
-from benchtest.prop.design import Design
+from benchtest.prop.design import Design, Place, StrandEnd, rail_probe
 from benchtest.prop.lit_set import LitSet
+
+
+def short_places(design: Design) -> list[Place]:
+    """Return the places where a short is tried.
+
+    Every bus pad, and the ends of links and feeds that are on no bus.
+    """
+    found: list[Place] = [pad for bus in design.buses for pad in bus.pads]
+    ends = {end for link in design.links for end in (link.first, link.second)}
+    ends |= {feed.at for feed in design.feeds if isinstance(feed.at, StrandEnd)}
+    ends -= {end for bus in design.buses for end in bus.ends}
+    return [*found, *sorted(ends)]
+
+
+@dataclass(frozen=True)
+class ShortEffects:
+    """Response to a current of one ampere drawn from + to - at each place.
+
+    Attributes:
+        places: where it is drawn.
+        x: voltage of the unknowns, shape (unknowns, places). [V/A]
+        driving_point_ohm: voltage at the place itself, shape (places,). [Ω]
+        node_ohm: mean voltage at the loaded nodes, shape (places,). [Ω]
+    """
+
+    places: tuple[Place, ...]
+    x: FloatArray
+    driving_point_ohm: FloatArray
+    node_ohm: FloatArray
+
+
+def short_effects(circuit: Circuit) -> ShortEffects:
+    """Return the response to a current at every place, with the circuit's own factorization.
+
+    The loads count as constant currents: only copper and joints are in the factor.
+    """
+    places = short_places(circuit.design)
+    across = circuit.probe_incidence([rail_probe(place) for place in places])
+    x = circuit.factor.solve(across.columns())
+    driving_point_ohm = np.einsum("uj,uj->j", across.columns(), x)
+    return ShortEffects(
+        tuple(places), x, driving_point_ohm, circuit.load_incidence.across(x).mean(axis=0)
+    )
+
 
 GRID_SIZE = 121
 """Number of resistances in the grid, evenly spaced on a logarithmic scale (6 % apart)."""

@@ -19,9 +19,8 @@ from benchtest.diagnosis.model.wiring_faults import (
     recoloured,
     swaps,
 )
-from benchtest.prop.data_path import data_hops, data_order
 from benchtest.prop.design import Design
-from benchtest.prop.joints import Joint, data_joints, power_joints
+from benchtest.prop.joints import Joint, data_hops, data_joints, data_order, power_joints
 from benchtest.prop.notation import COLOUR_ORDER
 
 FaultKind = Literal[

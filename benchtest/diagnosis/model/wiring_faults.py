@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.node_loads import node_loads
 from benchtest.circuit.solution import Solution
-from benchtest.prop.data_path import strand_order
 from benchtest.prop.design import Design, FeedName, Place, Probe, StrandEnd
+from benchtest.prop.joints import strand_order
 
 Number = TypeVar("Number", bound=np.generic)
 

@@ -24,17 +24,16 @@ from benchtest.diagnosis.planning.cost import (
 from benchtest.diagnosis.planning.decision import is_decided
 from benchtest.diagnosis.planning.fault_samples import FaultSamples, sample_faults
 from benchtest.diagnosis.planning.forecast import Forecaster, ForecasterCache
-from benchtest.diagnosis.planning.information import information_bits
-from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
 from benchtest.diagnosis.planning.next_look import choose_look
 from benchtest.diagnosis.planning.next_reading import (
     Ranking,
     best_score,
     choose_reading,
+    information_bits,
     rank_readings,
 )
 from benchtest.diagnosis.planning.regression import PlanningEvidence, ReadingRegression
-from benchtest.diagnosis.planning.request_rules import Situation, next_request
+from benchtest.diagnosis.planning.request_rules import Situation, joint_drop_reading, next_request
 
 __all__ = [
     "USUAL_TIMES",

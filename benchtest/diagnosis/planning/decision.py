@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import FaultCombination
-from benchtest.diagnosis.inference.posterior import Posterior
+from benchtest.diagnosis.inference.posterior import FaultHypothesis, Posterior
 from benchtest.diagnosis.likelihood.marks import SEEN_PROBABILITY
+from benchtest.diagnosis.likelihood.reading_model import BROWNOUT_SD_V
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
-from benchtest.diagnosis.likelihood.undervoltage import BROWNOUT_SD_V
 from benchtest.diagnosis.planning.candidates import ReadingRequest, lit_sets, permitted_sets
 from benchtest.diagnosis.planning.forecast import Forecaster
 from benchtest.diagnosis.thresholds import (

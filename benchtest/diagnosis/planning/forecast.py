@@ -19,8 +19,8 @@ from benchtest.diagnosis.likelihood.measurement import (
     taps_of,
     volt_noise,
 )
+from benchtest.diagnosis.likelihood.reading_model import half_data_loss, nonlinearity_sd
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-from benchtest.diagnosis.likelihood.undervoltage import half_data_loss, nonlinearity_sd
 from benchtest.diagnosis.model.fault_response import (
     CELL_SD,
     OPEN_COLUMN,

@@ -5,9 +5,7 @@ Specification: `hw_notes/bridge.md`.
 
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
-    "analog_inputs",
     "driver",
-    "framing",
     "input_reader",
     "messages",
     "serial_link",

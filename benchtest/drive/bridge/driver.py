@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.drive.bridge import messages
-from benchtest.drive.bridge.analog_inputs import (
+from benchtest.drive.bridge.input_reader import (
     CALIBRATION_SAMPLES,
     DEFAULT_SAMPLES,
     calibration_scale_nv,

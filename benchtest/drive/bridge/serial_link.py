@@ -7,13 +7,14 @@ from collections.abc import Callable, Iterator
 
 from serial import Serial
 
-from benchtest.drive.bridge.framing import FrameError, FrameReader
 from benchtest.drive.bridge.messages import (
     ANSWER_FLAG,
     REFUSAL_KIND,
     UNSOLICITED,
     VERSION,
     Board,
+    FrameError,
+    FrameReader,
     Kind,
     Message,
     Refusal,

@@ -2,12 +2,9 @@
 
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
-    "cid",
     "decode",
     "driver",
     "encode",
-    "listener",
     "other_sources",
-    "sendmmsg",
     "udp",
 ]

@@ -18,10 +18,10 @@ from benchtest.drive.e131.encode import (
     discovery_packets,
     multicast_group,
 )
-from benchtest.drive.e131.listener import SourceListener
 from benchtest.drive.e131.other_sources import (
     MAX_SOURCE_INTERVAL_S,
     OtherSources,
+    SourceListener,
     describe_universes,
 )
 from benchtest.drive.e131.udp import E131_PORT, UdpSender

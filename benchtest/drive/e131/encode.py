@@ -1,13 +1,15 @@
 """Encoder of E1.31 packets, built once for each universe; then only a few octets change.
 
 The library `sacn` writes the packet and so covers the standard; this module keeps the octets and
-changes sequence, options and slots in place.
+changes sequence, options and slots in place. The bench has one CID as an E1.31 source, for life.
 """
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable
-from uuid import UUID
+from pathlib import Path
+from uuid import UUID, uuid4
 
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
@@ -155,3 +157,22 @@ def multicast_group(universe: int) -> str:
     '239.255.27.88'
     """
     return f"239.255.{universe >> 8}.{universe & 0xFF}"
+
+
+_FILE = "source-id"
+
+
+def load_cid(folder: Path) -> UUID:
+    """Return the bench's CID, made on first use. Source: ANSI E1.31-2018, clause 5.6.
+
+    If the folder cannot be written, each run has another CID: driving matters more than being the
+    same source tomorrow.
+    """
+    file = folder / _FILE
+    with contextlib.suppress(OSError, ValueError):
+        return UUID(file.read_text(encoding="ascii").strip())
+    fresh = uuid4()
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        file.write_text(f"{fresh}\n", encoding="ascii")
+    return fresh

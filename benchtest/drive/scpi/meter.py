@@ -11,10 +11,15 @@ from dataclasses import dataclass
 
 from serial import Serial
 
-from benchtest.drive.report_once import ReportOnce
 from benchtest.drive.scpi import protocol as scpi
 from benchtest.drive.scpi.protocol import Identity, InvalidAnswer, MeterError
-from benchtest.drive.serial_ports import SerialPort, current_device, explain_open_failure, find_port
+from benchtest.drive.serial_ports import (
+    ReportOnce,
+    SerialPort,
+    current_device,
+    explain_open_failure,
+    find_port,
+)
 from benchtest.errors import DriveFault
 from benchtest.evidence.reading_source import SourceReading
 from benchtest.prop.design import Probe

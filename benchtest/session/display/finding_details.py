@@ -18,10 +18,9 @@ from benchtest.session.display.event_text import format_volts
 from benchtest.session.display.probe_sketch import Run
 from benchtest.session.display.text_chart import Trace, draw_chart
 from benchtest.session.guidance.next_step import DATA_FAULTS
-from benchtest.session.log.evidence import odd_readings
+from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY, odd_readings
 from benchtest.session.log.reading_list import describe_odd_reading
 from benchtest.session.log.state import State
-from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY
 from benchtest.session.report.strand_profile import reading_dots, strand_curve
 from benchtest.session.session import Session
 from benchtest.wording import doubt_texts, reason_text

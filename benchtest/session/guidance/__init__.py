@@ -2,7 +2,6 @@
 
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
-    "enough",
     "next_step",
     "overrides",
     "parade",

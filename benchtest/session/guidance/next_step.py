@@ -9,17 +9,20 @@ from typing import Literal
 from benchtest.diagnosis import Finding, NextReading, Suspect, next_reading_s
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
-from benchtest.session.guidance.enough import enough_text, is_enough
-from benchtest.session.guidance.release import low_volts_items, unfinished_items
+from benchtest.session.guidance.release import (
+    enough_text,
+    is_enough,
+    low_volts_items,
+    unfinished_items,
+)
 from benchtest.session.guidance.supply_doubt import is_answered, supply_doubt
 from benchtest.session.log import colour_checks, power_checks
 from benchtest.session.log.events import CheckMade
-from benchtest.session.log.evidence import odd_readings
+from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY, odd_readings, suspected
 from benchtest.session.log.node_search import Search, begin_search, search_nodes
 from benchtest.session.log.power_checks import CheckKey
 from benchtest.session.log.reading_list import NumberedReading, describe_odd_reading, is_taken_again
 from benchtest.session.log.state import State
-from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY, suspected
 from benchtest.wording import nearest_text, repair_text
 
 Task = Literal[

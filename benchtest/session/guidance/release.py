@@ -1,4 +1,4 @@
-"""Unfinished work that keeps a unit from its sign-off, or indoors."""
+"""Release of a unit: early sign-off, and unfinished work that keeps it from sign-off or indoors."""
 
 from __future__ import annotations
 
@@ -6,17 +6,59 @@ from collections.abc import Sequence
 
 from benchtest.diagnosis import Finding
 from benchtest.errors import NameFault
-from benchtest.formatting import name_strands
+from benchtest.formatting import format_ohms, name_strands
 from benchtest.prop.design import Design
 from benchtest.prop.notation import name_locations, parse_location
 from benchtest.records.models import Stage
-from benchtest.session.guidance.enough import is_enough
 from benchtest.session.guidance.supply_doubt import describe_low_volts
 from benchtest.session.log import colour_checks
 from benchtest.session.log.events import Concluded
+from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY, suspected
 from benchtest.session.log.reading_list import is_taken_again
 from benchtest.session.log.state import State
-from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY, suspected
+
+MIN_ENOUGH_PROBABILITY = 0.95
+"""Probability of a sound unit from which a sign-off is offered. A unit is sound with about this
+probability once no suspect is left that `MIN_SUSPECT_PROBABILITY` keeps indoors."""
+MIN_LOADED_SHARE = 0.5
+"""Share of the strands that are lit white where a reading between the rails counts as loaded."""
+
+
+def is_enough(state: State, finding: Finding | Concluded) -> bool:
+    """Return True if a sign-off may replace further readings.
+
+    The unit is likely sound, the evidence excludes large resistances at every joint, and the volts
+    between the rails were read under load.
+    """
+    if isinstance(finding, Finding) and not (finding.explained and finding.strange is None):
+        return False
+    return (
+        finding.healthy >= MIN_ENOUGH_PROBABILITY
+        and finding.cleared_ohm is not None
+        and _is_read_under_load(state)
+    )
+
+
+def enough_text(finding: Finding) -> str:
+    """Return what the record will show of a unit that is signed off now.
+
+    >>> enough_text(Finding(0.974, (), (), None, (), 0.2124))
+    'no joint above 210 mΩ, 97 %'
+    """
+    assert finding.cleared_ohm is not None
+    percent = min(99, int(100 * finding.healthy))
+    return f"no joint above {format_ohms(finding.cleared_ohm)}, {percent} %"
+
+
+def _is_read_under_load(state: State) -> bool:
+    least = MIN_LOADED_SHARE * len(state.design.strands)
+    return any(
+        reading.probe.is_rail
+        and len(reading.lit.strands) >= least
+        and (reading.lit.colour, reading.lit.level) == ("white", 1.0)
+        for reading in state.readings
+    )
+
 
 MAX_NAMED_SUSPECTS = 3
 """Number of suspects that the shelf names."""

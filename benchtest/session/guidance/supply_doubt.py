@@ -15,7 +15,7 @@ from benchtest.formatting import count_noun, format_value
 from benchtest.prop.design import Design, Feed, Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.prop.notation import parse_probe
-from benchtest.session.log.measured_supplies import measured_supplies
+from benchtest.session.log.power_checks import measured_supplies
 from benchtest.session.log.state import State
 
 MIN_READINGS = 3

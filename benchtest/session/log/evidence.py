@@ -12,6 +12,7 @@ from collections.abc import Collection, Sequence
 from benchtest.diagnosis import Engine, Finding, PreRepairEvidence, has_outlier
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
+from benchtest.session.log.events import Concluded
 from benchtest.session.log.reading_list import NumberedReading, is_repeated
 from benchtest.session.log.state import State
 
@@ -152,3 +153,19 @@ def odd_readings(state: State, finding: Finding) -> list[NumberedReading]:
         places.add(finding.strange)
     counted = [one for one in state.taken if one.counts]
     return [one for place, one in enumerate(counted, 1) if place in places]
+
+
+MIN_SUSPECT_PROBABILITY = 0.05
+"""Probability from which a suspect keeps a unit indoors."""
+
+
+def suspected(finding: Finding | Concluded) -> list[tuple[str, float]]:
+    """Return joints and nodes with the probability of any fault there, the likeliest first."""
+    if isinstance(finding, Concluded):
+        rows = [(str(row["where"]), float(row["probability"])) for row in finding.suspects]
+    else:
+        rows = [(suspect.where, suspect.probability) for suspect in finding.suspects]
+    total: dict[str, float] = {}
+    for where, probability in rows:
+        total[where] = total.get(where, 0.0) + probability
+    return sorted(total.items(), key=lambda row: -row[1])

@@ -1,13 +1,24 @@
-"""Checks before power: resistance between the rails, polarity, fuse, supply volts."""
+"""Checks before power: resistance between the rails, polarity, fuse, supply volts.
+
+A repair may short a feed, so some are made again after it. Measured supply volts replace those of
+the design.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
-from benchtest.errors import InputError
+from benchtest.errors import InputError, did_you_mean
 from benchtest.evidence.readings import parse_number
+from benchtest.input_files import printable
 from benchtest.prop.design import Design, Feed
+from benchtest.prop.notation import (
+    ColourOrderSetting,
+    location_feed,
+    location_strands,
+    parse_location,
+)
 from benchtest.session.log.events import CHECKS, Check, CheckMade
 
 MAX_SHORT_OHM = 5.0
@@ -176,3 +187,131 @@ def _feed(design: Design, name: str) -> Feed:
         if feed.name == name:
             return feed
     raise InputError(f'feed "{name[:40]}": the prop has no feed of that name')
+
+
+def feeds_soldered(design: Design, where: str) -> frozenset[str]:
+    """Return the feeds with a copper connection to the place of a soldered repair.
+
+    At a node or a data joint both rails are within two millimetres, so solder bridges them there as
+    easily as at a power joint. Only the order of colours is corrected without soldering.
+
+    Args:
+        design: the prop.
+        where: a joint (`4A+`), a node (`4.17`), a strand (`4`), two of them (`4 5`), a feed's name
+            or `colour_order`.
+
+    Raises:
+        NameFault: the design has no such place.
+    """
+    location = parse_location(where, design)
+    if isinstance(location, ColourOrderSetting):
+        return frozenset()
+    places = {str(number) for number in location_strands(location)}
+    places |= {feed for feed in [location_feed(location)] if feed is not None}
+    part = _joined(design)
+    parts = {part[place] for place in places}
+    return frozenset(feed.name for feed in design.feeds if part[feed.name] in parts)
+
+
+def checks_after(design: Design, where: str) -> frozenset[CheckKey]:
+    """Return the checks to repeat before power after a repair.
+
+    These are the resistance between the rails of every feed with a copper connection to the place
+    and, after work on a feed's own joint or cable, its polarity.
+
+    Raises:
+        NameFault: the design has no such place.
+    """
+    feeds = feeds_soldered(design, where)
+    own = {location_feed(parse_location(where, design))}
+    rails = {("rails", name) for name in feeds}
+    return frozenset(key for key in all_checks(design)
+                     if key in rails or (key[0] == "polarity" and key[1] in own))  # fmt: skip
+
+
+def _joined(design: Design) -> dict[str, str]:
+    """Return a label for every strand (by number) and feed, equal for connected ones.
+
+    Either rail connects: supplies that share only a return are checked together.
+    """
+    label = {str(strand.number): str(strand.number) for strand in design.strands}
+    label |= {feed.name: feed.name for feed in design.feeds}
+    groups = [[str(end.strand) for end in bus.ends] for bus in design.buses]
+    groups += [[str(link.first.strand), str(link.second.strand)]
+               for link in design.links if link.rails]  # fmt: skip
+    groups += [[feed.name, str(feed.at.strand)] for feed in design.feeds]
+    for first, *others in groups:
+        for other in others:
+            old, new = label[other], label[first]
+            label = {name: new if one == old else one for name, one in label.items()}
+    return label
+
+
+def measured_supplies(design: Design, checks: Mapping[CheckKey, CheckMade]) -> dict[str, float]:
+    """Return the measured volts of each supply, by feed. [V]
+
+    Supplies that differ by a tenth of a volt drive amperes through the joints between them. The
+    drop across such a joint is a product of two unknowns, and a good joint of three times its usual
+    resistance would be reported bad. So the measured volts replace those of the design. A single
+    supply moves all volts alike; its volts keep the tolerance of a supply, since they may be a
+    typing error or sag under load.
+
+    Args:
+        design: the prop.
+        checks: the last check of each kind and feed.
+    """
+    feeds = {feed.name for feed in design.feeds}
+    return {
+        made.feed: made.volts
+        for made in checks.values()
+        if made.check == "supply" and made.passed and made.volts is not None and made.feed in feeds
+    }
+
+
+def parse_supplies(design: Design, texts: Sequence[str]) -> dict[str, float]:
+    """Return supply volts from text, by feed. [V]
+
+    Args:
+        design: the prop.
+        texts: feed and volts, such as `left=5.05`.
+
+    Raises:
+        InputError: a feed is unknown or named twice, or its volts are out of range.
+    """
+    found: dict[str, float] = {}
+    feeds = {feed.name: feed for feed in design.feeds}
+    for text in texts:
+        name, sign, volts = (part.strip() for part in text.partition("="))
+        if not sign:
+            first = design.feeds[0]
+            raise InputError(
+                f'"{printable(text)}": write feed=volts, such as {first.name}={first.volts:.2f}'
+            )
+        if name not in feeds:
+            raise InputError(
+                f'feed "{printable(name)}": the prop has none of that name'
+                f"{did_you_mean(name, feeds)} (of {', '.join(feeds)})"
+            )
+        if name in found:
+            raise InputError(f"feed {name}: is given twice")
+        found[name] = _volts_of(design, feeds[name], volts)
+    return found
+
+
+def _volts_of(design: Design, feed: Feed, text: str) -> float:
+    try:
+        made = judge_check(design, ("supply", feed.name), text)
+    except InputError as fault:
+        raise InputError(f"feed {feed.name}: {fault}") from None
+    if not made.passed or made.volts is None:
+        raise InputError(
+            f'feed {feed.name}: "{printable(text)}" must be within {100 * SUPPLY_TOLERANCE:g} % '
+            f"of {feed.volts:g} V, and at most {design.node.most_v:g} V; measure again, or set "
+            "that supply first"
+        )
+    return made.volts
+
+
+def with_measured_supplies(design: Design, checks: Mapping[CheckKey, CheckMade]) -> Design:
+    """Return the design with its supplies as measured; see `measured_supplies`."""
+    return design.with_supply_volts(measured_supplies(design, checks))

@@ -41,7 +41,7 @@ from benchtest.session.log.events import (
     Wiggled,
 )
 from benchtest.session.log.node_search import Search, next_search
-from benchtest.session.log.power_checks import CheckKey, all_checks
+from benchtest.session.log.power_checks import CheckKey, all_checks, checks_after
 from benchtest.session.log.reading_list import (
     NumberedReading,
     Standing,
@@ -49,7 +49,6 @@ from benchtest.session.log.reading_list import (
     discard,
 )
 from benchtest.session.log.soak import Soak
-from benchtest.session.log.soldered_feeds import checks_after
 
 COLOUR_LEVEL = 0.25
 """Level at which colours are assumed to be looked at; their look hardly depends on it."""

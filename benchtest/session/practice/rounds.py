@@ -23,8 +23,8 @@ from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight, Note
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session, decode_events
 from benchtest.session.temporary_folders import temporary_folder
-from benchtest.virtual.in_process import InProcessProp
 from benchtest.virtual.injected_faults import parse_fault
+from benchtest.virtual.observer import InProcessProp
 from benchtest.virtual.virtual_prop import VirtualProp
 
 FOLDER = "practice"

@@ -3,7 +3,6 @@
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
     "export_tables",
-    "history",
     "report_content",
     "strand_profile",
     "unit_readings",

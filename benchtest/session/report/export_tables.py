@@ -20,7 +20,7 @@ from benchtest.records.json_lines import ExportedSession, read_lines
 from benchtest.records.models import SessionRow
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.evidence import diagnose_state
-from benchtest.session.log.measured_supplies import with_measured_supplies
+from benchtest.session.log.power_checks import with_measured_supplies
 from benchtest.session.log.state import State, fold
 from benchtest.session.session import TEST_EVENTS, decode_events, last_test
 

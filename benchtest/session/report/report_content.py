@@ -21,14 +21,13 @@ from benchtest.session.guidance.release import low_volts_items, release_blockers
 from benchtest.session.guidance.steps import step_results
 from benchtest.session.guidance.supply_doubt import describe_low_volts
 from benchtest.session.log.events import RepairDone, SignedOff
-from benchtest.session.log.evidence import accepted_readings, odd_readings
+from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY, accepted_readings, odd_readings
 from benchtest.session.log.reading_list import WHY_GONE, counted_numbers
 from benchtest.session.log.shelf_changes import why_retired
 from benchtest.session.log.state import State
-from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY
 from benchtest.session.log.unit_target import VIRTUAL
-from benchtest.session.report.history import history_lines, joint_line, local_time
 from benchtest.session.report.strand_profile import lowest_read_v, strand_plot
+from benchtest.session.report.unit_history import history_lines, joint_line, local_time
 from benchtest.session.session import Session, last_test
 from benchtest.wording import fault_repair_text
 

@@ -25,7 +25,7 @@ from benchtest.records.strand_plot import (
     StrandPanel,
     StrandPlot,
 )
-from benchtest.session.guidance.enough import is_enough
+from benchtest.session.guidance.release import is_enough
 from benchtest.session.log.evidence import accepted_readings
 from benchtest.session.session import Session
 

@@ -1,17 +1,21 @@
-"""Light of the prop on the bench, within the limits of fuses and supplies."""
+"""Light of the prop on the bench, within the limits of fuses and supplies.
+
+Faults of the drive that the user must see are notices: lost packets, and other sources that send.
+"""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.feed_limits import LevelLimit, find_level_limit, surely_within_limits
 from benchtest.circuit.network import Circuit
-from benchtest.circuit.solution import solve
-from benchtest.circuit.startup import highest_starting_share
+from benchtest.circuit.solution import highest_starting_share, solve
+from benchtest.drive.driver import DriveStatus
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
@@ -167,3 +171,26 @@ def _next_level(level: float, step: int) -> float:
     """Return the next brighter level, or the next dimmer one."""
     beyond = [one for one in LEVELS if (one - level) * step > 1e-9]
     return (min(beyond) if step > 0 else max(beyond)) if beyond else level
+
+
+@dataclass(frozen=True, slots=True)
+class DriveNotice:
+    """A reason that the light may differ from what is sent."""
+
+    short: str
+    """For a line with little room."""
+    whole: str
+
+
+def drive_notice(status: DriveStatus) -> DriveNotice | None:
+    """Return the worst fault of the drive; None without one."""
+    if status.trouble is not None:
+        return DriveNotice(status.trouble, status.trouble)
+    if status.other_sources:
+        worst = max(status.other_sources, key=lambda other: other.priority)
+        count = len(status.other_sources)
+        who = "another source sends" if count == 1 else f"{count} other sources send"
+        return DriveNotice(f"{who}, priority {worst.priority}", str(worst))
+    if status.refused is not None:
+        return DriveNotice("packets refused", status.refused)
+    return None

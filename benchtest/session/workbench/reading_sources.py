@@ -58,7 +58,7 @@ class BridgePins:
         return probe in self.pins
 
     def read(self, probe: Probe) -> SourceReading:
-        from benchtest.drive.bridge.analog_inputs import input_accuracy, sample_volts
+        from benchtest.drive.bridge.input_reader import input_accuracy, sample_volts
 
         sample = self._inputs.read(self.pins[probe])
         volts = sample_volts(sample)

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from benchtest.drive.e131.cid import load_cid
 from benchtest.drive.e131.driver import SourceSettings
+from benchtest.drive.e131.encode import load_cid
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.source_spec import parse_source
 from benchtest.drive.target import Target, driver_for, parse_target

@@ -48,8 +48,7 @@ from benchtest.session.workbench.diagnosis_worker import DiagnosisWorker
 from benchtest.session.workbench.node_walk import NodeWalk, first_node, parse_strand_or_node
 from benchtest.session.workbench.parade_run import ParadeRun
 from benchtest.session.workbench.prop_light import FIRST_LEVEL
-from benchtest.session.workbench.reading_entry import ReadingEntry
-from benchtest.session.workbench.recorded_readings import RecordedReadings
+from benchtest.session.workbench.reading_entry import ReadingEntry, RecordedReadings
 from benchtest.session.workbench.source_reader import SourceReader
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import RemoteProp

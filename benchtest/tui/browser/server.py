@@ -1,4 +1,7 @@
-"""Web server for the terminal program: one browser at a time, and a dark prop without one."""
+"""Web server for the terminal program: one browser at a time, and a dark prop without one.
+
+It listens at an address of this machine, never at one that is reachable from the internet.
+"""
 
 from __future__ import annotations
 
@@ -9,16 +12,70 @@ import json
 import logging
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
-from ipaddress import IPv4Address
+from functools import cache
+from importlib.resources import files
+from ipaddress import AddressValueError, IPv4Address
+from typing import Any, NamedTuple
 from urllib.parse import parse_qs
 
+import jinja2
 from aiohttp import WSCloseCode, WSMsgType, web
 
+from benchtest.drive.interfaces import NetworkInterface
 from benchtest.errors import BenchError, InputError
 from benchtest.tui.browser.access_codes import AccessCodes, CodeRejected
 from benchtest.tui.browser.app_process import QUIT_S, TERMINATE_S, AppProcess
-from benchtest.tui.browser.assets import FILES, content, page
 from benchtest.tui.browser.connection_limit import BACKLOG, MAX_UNADMITTED_S, ConnectionLimiter
+
+
+class File(NamedTuple):
+    """One static file: where it is packaged, and its media type."""
+
+    package: str
+    path: str
+    kind: str
+
+
+FILES = {
+    "textual.js": File("textual_serve", "static/js/textual.js", "text/javascript; charset=utf-8"),
+    "xterm.css": File("textual_serve", "static/css/xterm.css", "text/css; charset=utf-8"),
+    "mono.ttf": File(
+        "textual_serve", "static/fonts/RobotoMono-VariableFont_wght.ttf", "font/ttf"
+    ),
+    "bench.js": File("benchtest.tui.browser", "pages/bench.js", "text/javascript; charset=utf-8"),
+    "bench.css": File("benchtest.tui.browser", "pages/bench.css", "text/css; charset=utf-8"),
+    "code.js": File("benchtest.tui.browser", "pages/code.js", "text/javascript; charset=utf-8"),
+    "message.css": File("benchtest.tui.browser", "pages/message.css", "text/css; charset=utf-8"),
+}  # fmt: skip
+"""All files that can be requested: no path of a request reaches the disk."""
+
+
+@cache
+def content(name: str) -> bytes:
+    """Return the content of one of `FILES`."""
+    file = FILES[name]
+    return files(file.package).joinpath(file.path).read_bytes()
+
+
+def page(name: str, **values: Any) -> str:
+    """Return a page of this package with its values filled in."""
+    return _environment().get_template(name).render(values)
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.FunctionLoader(_source),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _source(name: str) -> str:
+    return files("benchtest.tui.browser").joinpath("pages", name).read_text("utf-8")
+
 
 HEARTBEAT_S = 3.0
 """Silence after which a browser is pinged, with half as long to answer: a phone's radio pauses for
@@ -390,3 +447,60 @@ def _listen_error(error: OSError, address: IPv4Address, port: int) -> BenchError
     if error.errno in (errno.EACCES, errno.EPERM):
         return InputError(f"port {port}: no permission to open it; give one of 1024 to 65535")
     return BenchError(f"cannot listen at {address}, port {port}: {error.strerror}")
+
+
+LOOPBACK = "127.0.0.1"
+
+
+def address_for(host: str | None, lan: bool, known: Sequence[NetworkInterface]) -> IPv4Address:
+    """Return the address to listen at: loopback by default.
+
+    Args:
+        host: requested address, None for the default.
+        lan: True requests this machine's address on its local network.
+        known: networks of this machine.
+
+    Raises:
+        InputError: the address is not suitable; the message contains those that are.
+    """
+    if host is None:
+        return _on_local_network(known) if lan else IPv4Address(LOOPBACK)
+    try:
+        address = IPv4Address(LOOPBACK if host == "localhost" else host)
+    except AddressValueError:
+        raise InputError(f'--host "{host}": give an IPv4 address; {_instead(known)}') from None
+    if address.is_unspecified:
+        raise InputError(f"--host {host}: means every network at once; {_instead(known)}")
+    if address.is_multicast or address == IPv4Address("255.255.255.255"):
+        raise InputError(f"--host {host}: not the address of a machine; {_instead(known)}")
+    if address.is_global:
+        raise InputError(
+            f"--host {host}: reachable from the internet, which is not safe; {_instead(known)}"
+        )
+    return address
+
+
+def _on_local_network(known: Sequence[NetworkInterface]) -> IPv4Address:
+    found = _local(known)
+    if not found:
+        raise InputError("--lan: this machine has no local network; connect it, or omit --lan")
+    if len(found) > 1:
+        raise InputError(f"--lan: this machine is on several networks; {_instead(known)}")
+    return found[0][1]
+
+
+def _local(known: Sequence[NetworkInterface]) -> list[tuple[str, IPv4Address]]:
+    """Return the networks other than loopback, with this machine's addresses there."""
+    return [
+        (network.name, IPv4Address(text))
+        for network in known
+        if network.is_up and not network.is_loopback
+        for text in network.addresses
+        if ":" not in text and not IPv4Address(text).is_global
+    ]
+
+
+def _instead(known: Sequence[NetworkInterface]) -> str:
+    found = _local(known)
+    own = ", ".join(f"--host {address} ({name})" for name, address in found)
+    return f"give {own}" if own else f"omit it for {LOOPBACK}, on this machine only"

@@ -14,8 +14,7 @@ from scipy.stats import chi2, multivariate_normal
 from benchtest.circuit.prediction import predict
 from benchtest.circuit.tolerance import FROM_MANY_REELS, Tolerances
 from benchtest.diagnosis import Engine, Finding
-from benchtest.diagnosis.batch.fault_rates import scale_priors
-from benchtest.diagnosis.batch.learn import BatchKnowledge, learn
+from benchtest.diagnosis.batch.learn import BatchKnowledge, learn, scale_priors
 from benchtest.diagnosis.batch.model import (
     UnitEvidence,
     UnitReadings,
@@ -34,9 +33,8 @@ from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
 from benchtest.prop.notation import parse_probe
-from benchtest.virtual.built_unit import build_unit
 from benchtest.virtual.injected_faults import parse_fault
-from benchtest.virtual.virtual_prop import VirtualProp
+from benchtest.virtual.virtual_prop import VirtualProp, build_unit
 
 FloatArray = NDArray[np.float64]
 NONE_READ = replace(FROM_MANY_REELS, supply=0.0, fuse=0.0, cable=0.0, source_ohm=0.0)

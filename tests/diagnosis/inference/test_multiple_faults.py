@@ -14,8 +14,8 @@ from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding, Suspect
 from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.conditional import EvidenceSet
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
 from benchtest.diagnosis.inference.multiple_faults import fault_combinations
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.model.fault_response import GRID_OHM, GRID_SIZE
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.solve_budget import SolveBudget

@@ -18,8 +18,7 @@ from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
-from benchtest.virtual.built_unit import build_unit
-from benchtest.virtual.virtual_prop import VirtualProp
+from benchtest.virtual.virtual_prop import VirtualProp, build_unit
 
 SECOND = 3
 """Strands of the first reel."""

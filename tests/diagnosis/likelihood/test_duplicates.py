@@ -10,7 +10,7 @@ from benchtest.diagnosis import Engine, Finding, PreRepairEvidence
 from benchtest.diagnosis.batch.joint_comparison import joint_ohms
 from benchtest.diagnosis.batch.learn import learn
 from benchtest.diagnosis.batch.model import UnitReadings
-from benchtest.diagnosis.likelihood.duplicates import drop_duplicates
+from benchtest.diagnosis.likelihood.selection import drop_duplicates
 from benchtest.diagnosis.thresholds import MAX_IDENTICAL_READINGS
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design

@@ -10,8 +10,8 @@ import pytest
 from benchtest.circuit.solution import solve
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.inference.conditional import EvidenceSet
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
-from benchtest.diagnosis.likelihood.linear import linear_predictions
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
+from benchtest.diagnosis.likelihood.readings import linear_predictions
 from benchtest.diagnosis.model import fault_response as response
 from benchtest.diagnosis.model.fault_response import (
     COLUMNS,

@@ -16,7 +16,7 @@ from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.likelihood.rail_shorts import SHORT_OHM
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
-from benchtest.diagnosis.model.short_effects import short_places
+from benchtest.diagnosis.model.fault_response import short_places
 from benchtest.diagnosis.thresholds import OHMMETER_SHORT_SHARE
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER

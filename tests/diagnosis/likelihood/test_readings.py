@@ -16,12 +16,11 @@ from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.inference.conditional import chi_square_tail
-from benchtest.diagnosis.likelihood.linear import linear_predictions
-from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood, linear_predictions
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY, log_likelihood
 from benchtest.diagnosis.model.fault_response import GRID_OHM
 from benchtest.diagnosis.planning.fault_samples import FaultSamples
-from benchtest.diagnosis.planning.information import information_bits
+from benchtest.diagnosis.planning.next_reading import information_bits
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design

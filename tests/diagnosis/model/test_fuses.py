@@ -16,13 +16,12 @@ from benchtest.circuit.spice import spice_deck
 from benchtest.circuit.tolerance import HAND_SOLDERED
 from benchtest.diagnosis import Engine, Finding
 from benchtest.diagnosis.inference.cache import ConditionalCache
-from benchtest.diagnosis.inference.hypothesis import FaultHypothesis
-from benchtest.diagnosis.likelihood.linear import linear_predictions
-from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood, linear_predictions
 from benchtest.diagnosis.model.fault_response import OPEN_COLUMN
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.model.wiring_faults import SHORTED_SD_V
-from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
+from benchtest.diagnosis.planning.request_rules import joint_drop_reading
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER

@@ -11,19 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from benchtest.drive.bridge.framing import (
+from benchtest.drive.bridge.messages import (
     MAX_ENCODED_OCTETS,
+    Board,
     FrameError,
     FrameReader,
-    crc16,
-    decode_frame,
-    encode_frame,
-)
-from benchtest.drive.bridge.messages import (
-    Board,
     FrameTooComplex,
     Message,
     Sample,
+    crc16,
+    decode_frame,
+    encode_frame,
     encode_runs,
     run_length_encode,
 )

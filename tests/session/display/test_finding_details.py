@@ -26,7 +26,7 @@ from benchtest.session.display.finding_details import (
 from benchtest.session.display.text_chart import Trace, draw_chart
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session
-from benchtest.session.workbench.drive_notice import drive_notice
+from benchtest.session.workbench.prop_light import drive_notice
 from tests.props import SMALL_FAN
 
 BAD, OHM = "3A-", 0.8

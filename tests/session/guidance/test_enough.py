@@ -13,9 +13,8 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
-from benchtest.session.guidance.enough import MIN_ENOUGH_PROBABILITY
 from benchtest.session.guidance.next_step import next_step
-from benchtest.session.guidance.release import unfinished_items
+from benchtest.session.guidance.release import MIN_ENOUGH_PROBABILITY, unfinished_items
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,

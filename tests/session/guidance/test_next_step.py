@@ -10,7 +10,7 @@ import pytest
 from benchtest.diagnosis import Engine, Finding, NextReading, Suspect
 from benchtest.diagnosis.finding import NearFault
 from benchtest.diagnosis.model.faults import FaultKind
-from benchtest.diagnosis.planning.joint_drop import joint_drop_reading
+from benchtest.diagnosis.planning.request_rules import joint_drop_reading
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit, parse_lit_set
@@ -33,8 +33,8 @@ from benchtest.session.log.events import (
     VerdictGiven,
     Wiggled,
 )
+from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY
 from benchtest.session.log.state import LoggedEvent, State, fold, is_evidence
-from benchtest.session.log.suspects import MIN_SUSPECT_PROBABILITY
 
 AT = "2026-11-25T18:00:00.000+00:00"
 CHECKED: list[SessionEvent] = [

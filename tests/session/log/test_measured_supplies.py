@@ -25,12 +25,13 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.json_lines import export_lines
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, ReadingTaken
-from benchtest.session.log.measured_supplies import (
+from benchtest.session.log.power_checks import (
+    CheckKey,
+    judge_check,
     measured_supplies,
     parse_supplies,
     with_measured_supplies,
 )
-from benchtest.session.log.power_checks import CheckKey, judge_check
 from benchtest.session.report.export_tables import exported_evidence
 from benchtest.session.session import Session
 from benchtest.wording import finding_json

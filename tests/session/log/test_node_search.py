@@ -9,8 +9,8 @@ from math import ceil, log2
 import pytest
 
 from benchtest.errors import InputError
-from benchtest.prop.data_path import data_order
 from benchtest.prop.design import Design
+from benchtest.prop.joints import data_order
 from benchtest.prop.reader import parse_design
 from benchtest.session.log.events import PartSeen
 from benchtest.session.log.node_search import Search, begin_search, next_search, search_nodes

@@ -6,7 +6,7 @@ import pytest
 
 from benchtest.errors import NameFault
 from benchtest.prop.reader import parse_design
-from benchtest.session.log.soldered_feeds import checks_after, feeds_soldered
+from benchtest.session.log.power_checks import checks_after, feeds_soldered
 
 # a pair of strands on a bus of their own, and two strands joined end to end, each part with a feed
 TWO_PARTS = """

@@ -13,7 +13,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import CheckMade, NoteMade, ReadingTaken, RepairDone
-from benchtest.session.report.unit_readings import last_unit_readings
+from benchtest.session.report.unit_history import last_unit_readings
 from benchtest.session.session import Session
 
 Begin = Callable[..., Session]

@@ -7,7 +7,7 @@ import pytest
 from benchtest.drive.interfaces import NetworkInterface
 from benchtest.errors import InputError
 from benchtest.tui.browser.access_codes import CODE_S, MAX_ADMITTED, AccessCodes, CodeRejected
-from benchtest.tui.browser.bind_address import address_for
+from benchtest.tui.browser.server import address_for
 
 
 def test_a_code_expires() -> None:

@@ -1,23 +1,28 @@
-"""Readings of other units of a design, for comparisons and for learning."""
+"""Earlier tests: a line about each session of a unit, and readings of a design's other units."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 
-from benchtest.diagnosis import Engine
+from benchtest.diagnosis import Engine, JointBand
 from benchtest.diagnosis.batch import UnitReadings
-from benchtest.errors import InputError, NameFault, did_you_mean
+from benchtest.errors import BenchError, InputError, NameFault, did_you_mean
 from benchtest.evidence.meter import Meter
+from benchtest.formatting import format_percent, list_counts
 from benchtest.input_files import printable
 from benchtest.prop.design import Design
 from benchtest.prop.joints import power_joints
 from benchtest.prop.reader import parse_design
 from benchtest.records.models import SessionRow, Unit
+from benchtest.records.report import HistoryLine, JointLine
 from benchtest.records.shelf import Shelf
-from benchtest.session.log.evidence import find_accepted_readings
-from benchtest.session.log.measured_supplies import measured_supplies, with_measured_supplies
+from benchtest.session.log.events import RepairDone, StageSet
+from benchtest.session.log.evidence import find_accepted_readings, suspected
+from benchtest.session.log.power_checks import measured_supplies, with_measured_supplies
 from benchtest.session.log.state import State, fold
-from benchtest.session.session import decode_events
+from benchtest.session.log.unit_target import VIRTUAL
+from benchtest.session.session import Session, decode_events
 
 
 def units_of(shelf: Shelf, design_name: str) -> list[Unit]:
@@ -102,3 +107,65 @@ def wiring_key(design: Design) -> tuple[object, ...]:
     """Return everything that two designs must share for their readings to be comparable."""
     nodes = [strand.nodes for strand in design.strands]
     return nodes, power_joints(design), [feed.at for feed in design.feeds], design.data_path
+
+
+MAX_HISTORY_LINES = 8
+
+
+def local_time(stamp: str) -> str:
+    """Return a time on record as local time."""
+    try:
+        return datetime.fromisoformat(stamp).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return stamp
+
+
+def joint_line(band: JointBand) -> JointLine:
+    """Return a joint as a line of the report."""
+    ohms = None if band.ohms is None else (band.ohms.low, band.ohms.best, band.ohms.high)
+    likely_open = band.open > band.probability / 2
+    return JointLine(band.name, band.probability, likely_open, ohms, band.cleared_ohm)
+
+
+def history_lines(session: Session) -> list[HistoryLine]:
+    """Return the sessions of the unit, the latest first, without records that cannot be read."""
+    lines = []
+    stage = "bare"
+    for row in session.shelf.sessions(session.tag):
+        try:
+            past = session if row.id == session.row.id else Session.resume(session.shelf, row.id)
+        except BenchError:
+            continue
+        counted = {h.seq for h in past.state.undoable}
+        for happened in past.events:
+            if isinstance(happened.what, StageSet) and happened.seq in counted:
+                stage = happened.what.stage
+        lines.append(_line(past, stage))
+    return lines[::-1][:MAX_HISTORY_LINES]
+
+
+def _line(past: Session, stage: str) -> HistoryLine:
+    state = past.state
+    repairs = sum(isinstance(h.what, RepairDone) for h in state.undoable)
+    did = list_counts(
+        {"passed": sum(state.verdicts.values()), "failed": len(state.failed)},
+        {"reading": len(state.readings) + len(state.stale), "repair": repairs},
+    )
+    if any(happened.target == VIRTUAL for happened in past.events):
+        did += "; virtual prop"
+    signed = state.signed.by if state.signed else ""
+    return HistoryLine(
+        local_time(past.row.started_at), stage, did, describe_conclusion(state), signed, past.row.id
+    )
+
+
+def describe_conclusion(state: State) -> str:
+    """Return the finding on record in a few words; empty without one."""
+    finding = state.concluded
+    if finding is None:
+        return ""
+    if finding.healthy > 0.5:
+        cleared = finding.cleared_ohm
+        more = "" if cleared is None else f", no joint above {cleared * 1e3:.0f} mΩ"
+        return f"nothing wrong, {format_percent(finding.healthy)}{more}"
+    return ", ".join(f"{where} {format_percent(p)}" for where, p in suspected(finding)[:2])

@@ -1,8 +1,12 @@
-"""Strands from two reels in one unit, when a batch of nodes ran out.
+"""Conditions of a unit that are no fault: strands from two reels, supplies off their volts.
 
 Node current is a property of a strand's reel. The strand at which the reel changes is unknown; each
 possible change is evaluated as one more cause that all readings share, and the likeliest ones join
 the tolerances of the unit.
+
+Effects of causes add up linearly around the design. Between unequal supplies flows a current that
+the design does not have, and the drop of a joint is that current times its resistance: a product,
+which is not linear. With the measured volts as the design's, effects are linear again.
 """
 
 from __future__ import annotations
@@ -12,17 +16,20 @@ from dataclasses import replace
 import numpy as np
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.circuit.tolerance import Tolerances
+from benchtest.circuit.tolerance import Tolerances, cause_names
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.node_variation import REEL_SD, reel_shares
 from benchtest.diagnosis.thresholds import (
     MAX_REEL_DEFICIT_LOG,
+    MAX_SUPPLY_DEVIATION_SD,
     MIN_ONE_REEL_PROBABILITY,
     MIN_REEL_READINGS,
+    MIN_SUPPLY_DEVIATION_SD,
     MIN_TWO_REELS_ODDS,
     TWO_REELS_PROBABILITY,
 )
+from benchtest.prop.design import FeedName, rail_probe
 
 MAX_REEL_CHANGES = 2
 """Number of possible changes that are assumed at once."""
@@ -113,3 +120,54 @@ def _log_gains(off: FloatArray, covariance: FloatArray, shifts: FloatArray) -> F
     square = np.einsum("kn,nk->k", shifts, solved)
     pull = off @ solved
     return np.asarray(0.5 * (pull**2 / (1.0 + square) - np.log1p(square)))
+
+
+SUPPLY_STEP_V = 0.01
+"""Step to which measured supply volts are rounded, so that one more reading seldom changes them.
+[V]"""
+
+
+def measured_supply_volts(conditional: ConditionalEvidence) -> dict[str, float]:
+    """Return the volts of each supply whose feed was measured, if one deviates from the design.
+
+    Args:
+        conditional: the evidence with no faults given.
+
+    Returns:
+        Volts by feed, without feeds whose volts a fault must have changed; empty if the design has
+        one feed or no supply deviates. [V]
+    """
+    likelihood, design = conditional.likelihood, conditional.design
+    if likelihood is None or len(design.feeds) < 2:
+        return {}
+    causes = cause_names(design)
+    off_v = likelihood.values - likelihood.healthy_mean()
+    found, max_sd = {}, 0.0
+    for feed in design.feeds:
+        probe = rail_probe(FeedName(feed.name))
+        rows = [n for n, reading in enumerate(conditional.case.readings) if reading.probe == probe]
+        if not rows:
+            continue
+        per_sd_v = likelihood.healthy_spread.shared[rows, causes.index(f"supply {feed.name}")]
+        off_sd = float(np.median(off_v[rows] / np.maximum(per_sd_v, 1e-9)))
+        if abs(off_sd) > MAX_SUPPLY_DEVIATION_SD:
+            continue
+        volts = feed.volts * (1.0 + likelihood.tolerances.supply * off_sd)
+        found[feed.name] = round(round(volts / SUPPLY_STEP_V) * SUPPLY_STEP_V, 6)
+        max_sd = max(max_sd, abs(off_sd))
+    return found if max_sd >= MIN_SUPPLY_DEVIATION_SD else {}
+
+
+def supply_log_prior(conditional: ConditionalEvidence, volts: dict[str, float]) -> float:
+    """Return the log prior of supplies with these volts, over the design's volts: −Σ z² / 2.
+
+    Args:
+        conditional: the evidence with the design's supplies.
+        volts: of each measured supply, by feed. [V]
+    """
+    off_sd = [
+        (volts[feed.name] / feed.volts - 1.0) / conditional.tolerances.supply
+        for feed in conditional.design.feeds
+        if feed.name in volts
+    ]
+    return -0.5 * float(np.square(off_sd).sum())

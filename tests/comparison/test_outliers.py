@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import median_abs_deviation
 
-from benchtest.evidence.outliers import MIN_OUTLIER_SCORE, MIN_OUTLIER_VALUES, outlier_scores
+from benchtest.comparison.batch_report import MIN_OUTLIER_SCORE, MIN_OUTLIER_VALUES, outlier_scores
 
 VOLTS = st.floats(-60.0, 60.0)
 
