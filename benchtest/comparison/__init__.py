@@ -2,7 +2,7 @@
 
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
-    "batch_content",
+    "batch_report",
     "gather",
     "report",
     "unit_report",

@@ -5,5 +5,5 @@ __all__ = [
     "export_tables",
     "report_content",
     "strand_profile",
-    "unit_readings",
+    "unit_history",
 ]
