@@ -205,9 +205,10 @@ def _targets(**_: object) -> list[str]:
 
 def _sources(**_: object) -> list[str]:
     from benchtest.drive.serial_ports import serial_ports
+    from benchtest.drive.source_spec import KINDS
 
     ports = [port.device for port in serial_ports()]
-    return [f"{kind}:{device}" for kind in ("scpi", "serial") for device in ports or [""]]
+    return [f"{kind}:{device}" for kind in KINDS for device in ports or [""]]
 
 
 def _addresses(**_: object) -> list[str]:

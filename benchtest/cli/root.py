@@ -60,8 +60,9 @@ def add_program_options(parser: argparse.ArgumentParser) -> None:
         dest="new_readings_from",
         default=unset,
         metavar="SOURCE",
-        help="take a reading with one key: scpi:DEVICE from a bench meter (scpi:DEVICE@BAUD), "
-        "serial:DEVICE from a bridge's inputs",
+        help="take a reading with one key: scpi:DEVICE (scpi:DEVICE@9600,7E1,dtr) or "
+        "scpi:HOST:5025 from a bench meter, handheld:DEVICE from a hand-held meter with a data "
+        "cable, serial:DEVICE from a bridge's inputs",
     )
     program.add_argument(
         "--pin",

@@ -19,18 +19,20 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     """Declare `volts` and its options."""
     parser = commands.add_parser(
         "volts",
-        help="reads a bench meter, or the inputs of a USB bridge; calibrates an input",
-        description="Reads volts once: from a bench meter with SCPI over a serial port, or from "
-        "the analog inputs of a USB bridge. With --calibrate it sends the bridge the true volts "
-        "at one input; the board stores the calibration permanently (hw_notes/bridge.md).",
+        help="reads a meter, or the inputs of a USB bridge; calibrates an input",
+        description="Reads volts once: from a bench meter with SCPI over a serial port or the "
+        "network, from a hand-held meter with a data cable, or from the analog inputs of a USB "
+        "bridge. With --calibrate it sends the bridge the true volts at one input; the board "
+        "stores the calibration permanently (hw_notes/bridge.md).",
     )
     parser.add_argument(
         "--from",
         dest="source",
         required=True,
         metavar="SOURCE",
-        help="scpi:DEVICE (scpi:DEVICE@BAUD) for a bench meter, serial:DEVICE for a bridge; "
-        "scpi or serial alone lists the ports",
+        help="scpi:DEVICE (scpi:DEVICE@9600,7E1,dtr) or scpi:HOST:5025 for a bench meter, "
+        "handheld:DEVICE for a hand-held one, serial:DEVICE for a bridge; scpi, handheld or serial "
+        "alone lists the ports",
     )
     parser.add_argument(
         "--pin", type=whole, metavar="N", help="analog input of a bridge (default: all)"
@@ -52,10 +54,10 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.errors import InputError
 
     spec = parse_source(args.source, "--from")
-    if spec.kind == "scpi":
+    if spec.kind != "serial":
         if args.pin is not None or args.calibrate is not None:
             raise InputError(f"--from {spec}: --pin and --calibrate are for a bridge's inputs")
-        return _meter(spec, args)
+        return _bench_meter(spec, args) if spec.kind == "scpi" else _handheld_meter(spec, args)
     if args.pin is not None and not 0 <= args.pin <= 255:
         raise InputError(f"--pin {args.pin}: give 0 to 255")
     if args.calibrate is not None:
@@ -66,10 +68,22 @@ def run(args: argparse.Namespace) -> int:
     return _bridge(spec, args)
 
 
-def _meter(spec: SourceSpec, args: argparse.Namespace) -> int:
-    from benchtest.drive.scpi.meter import DEFAULT_BAUD, ScpiMeter
+def _handheld_meter(spec: SourceSpec, args: argparse.Namespace) -> int:
+    from benchtest.drive.handheld.meter import HandheldMeter
 
-    with contextlib.closing(ScpiMeter(spec.device, spec.baud or DEFAULT_BAUD)) as meter:
+    with contextlib.closing(HandheldMeter(spec.device)) as meter:
+        volts = meter.measure()
+    if args.json:
+        print_json({"from": str(spec), "meter": {"family": meter.family}, "volts": volts})
+    else:
+        print(f"{volts:.6g} V  {meter.family}")
+    return 0
+
+
+def _bench_meter(spec: SourceSpec, args: argparse.Namespace) -> int:
+    from benchtest.drive.scpi.meter import ScpiMeter
+
+    with contextlib.closing(ScpiMeter(spec.device, spec.line)) as meter:
         volts = meter.measure()
         assert meter.identity is not None
         identity = meter.identity
@@ -79,7 +93,7 @@ def _meter(spec: SourceSpec, args: argparse.Namespace) -> int:
             {"from": str(spec), "meter": named | {"version": identity.version}, "volts": volts}
         )
     else:
-        print(f"{volts:.6g} V  {identity.maker} {identity.model}")
+        print(f"{volts:.6g} V  {identity.maker} {identity.model}".rstrip())
     return 0
 
 

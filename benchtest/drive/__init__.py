@@ -6,6 +6,7 @@ __all__ = [
     "driver",
     "e131",
     "frame_clock",
+    "handheld",
     "interfaces",
     "scpi",
     "serial_ports",

@@ -1,62 +1,139 @@
-"""Sources of readings on a command line: `scpi:DEVICE`, `serial:DEVICE`, pins."""
+"""Sources of readings on a command line: `scpi:`, `handheld:` or `serial:`, and pins."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from benchtest.errors import InputError, did_you_mean
 
-_SCPI = re.compile(r"^(?P<device>.+?)(?:@(?P<baud>\d{3,7}))?$", re.ASCII)
+_LINE = re.compile(r"^(?P<device>.+?)(?:@(?P<settings>[^@/:]+))?$", re.ASCII)
+_TCP = re.compile(r"^(?!COM\d)(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\]):\d{1,5}$", re.ASCII)
+_FRAMING = re.compile(r"^([78])([NEO])([12])$")
 _PIN = re.compile(r"^\s*(\d{1,3})\s*=\s*(\S.*?)\s*$", re.ASCII)
+DEFAULT_BAUD = 9600
+"""Factory setting of bench meters on RS-232; common practice. Meters with USB of their own ignore
+it."""
 _MIN_BAUD, _MAX_BAUD = 300, 4_000_000
 _EXCLUDED_BAUD = 1200
 """Rate that starts the boot loader of some boards when a port is opened at it; common practice."""
+_FLOW = {"dtr": "dsrdtr", "rts": "rtscts", "xon": "xonxoff"}
+"""Handshakes of a serial line, and the options of pySerial for them."""
+
+Kind = Literal["scpi", "handheld", "serial"]
+KINDS: tuple[Kind, ...] = ("scpi", "handheld", "serial")
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """Settings of a serial line.
+
+    >>> str(LineSettings(19200, "7E1")), str(LineSettings())
+    ('19200,7E1', '9600')
+    """
+
+    baud: int = DEFAULT_BAUD
+    framing: str = "8N1"
+    """Data bits, parity and stop bits."""
+    flow: str = ""
+    """Handshake: `dtr`, `rts`, `xon`; empty for none."""
+
+    def options(self) -> dict[str, Any]:
+        """Return these settings as options of pySerial's `Serial`."""
+        bits, parity, stops = tuple(self.framing)
+        chosen: dict[str, Any] = {"baudrate": self.baud, "bytesize": int(bits)}
+        chosen |= {"parity": parity, "stopbits": int(stops)}
+        return chosen | ({_FLOW[self.flow]: True} if self.flow else {})
+
+    def __str__(self) -> str:
+        framing = "" if self.framing == "8N1" else self.framing
+        return ",".join(part for part in (str(self.baud), framing, self.flow) if part)
 
 
 @dataclass(frozen=True, slots=True)
 class SourceSpec:
     """A source of readings."""
 
-    kind: Literal["scpi", "serial"]
+    kind: Kind
     device: str
-    baud: int | None = None
-    """Baud rate of a meter; None for the default."""
+    """Serial port; for a meter also `HOST:PORT`."""
+    line: LineSettings | None = None
+    """Settings of a bench meter's line; None for the usual ones."""
 
     def __str__(self) -> str:
-        return f"{self.kind}:{self.device}" + (f"@{self.baud}" if self.baud else "")
+        return f"{self.kind}:{self.device}" + (f"@{self.line}" if self.line else "")
+
+
+def is_tcp(device: str) -> bool:
+    """Return whether a device is `HOST:PORT`.
+
+    >>> is_tcp("192.0.2.9:5025"), is_tcp("COM3"), is_tcp("/dev/ttyUSB0")
+    (True, False, False)
+    """
+    return _TCP.match(device) is not None
 
 
 def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
-    """Parse `scpi:DEVICE`, `scpi:DEVICE@BAUD` or `serial:DEVICE`.
+    """Parse a source of readings.
+
+    Forms: `scpi:DEVICE`, `scpi:DEVICE@9600,7E1,dtr`, `scpi:HOST:5025`, `handheld:DEVICE`,
+    `serial:DEVICE`.
 
     Raises:
         InputError: the text has no such form; for a kind alone the message lists the ports.
 
-    >>> parse_source("scpi:/dev/ttyUSB0@19200").baud
-    19200
+    >>> parse_source("scpi:/dev/ttyUSB0@19200,7E1").line
+    LineSettings(baud=19200, framing='7E1', flow='')
     """
-    kind, _, rest = text.partition(":")
-    if kind not in ("scpi", "serial"):
+    name, _, rest = text.partition(":")
+    kind = next((one for one in KINDS if one == name), None)
+    if kind is None:
         raise InputError(
-            f'{option} "{text[:60]}": write scpi:DEVICE for a bench meter, or serial:DEVICE for '
-            f"a USB bridge{did_you_mean(kind, ('scpi', 'serial'))}"
+            f'{option} "{text[:60]}": write scpi:DEVICE for a bench meter, handheld:DEVICE for a '
+            "hand-held meter with a data cable, or serial:DEVICE for a USB bridge"
+            f"{did_you_mean(name, KINDS)}"
         )
     if not rest:
         from benchtest.drive.serial_ports import describe_ports
 
         raise InputError(f"{option} {text}: no port given; write {kind}:DEVICE; {describe_ports()}")
-    if kind == "serial":
-        return SourceSpec("serial", rest)
-    found = _SCPI.match(rest)
+    if kind != "scpi":
+        return SourceSpec(kind, rest)
+    found = _LINE.match(rest)
     assert found is not None
-    baud = int(found["baud"]) if found["baud"] else None
-    if baud is not None and not (_MIN_BAUD <= baud <= _MAX_BAUD and baud != _EXCLUDED_BAUD):
-        raise InputError(f"{option} {text[:60]}: {baud} baud; give {_MIN_BAUD} to {_MAX_BAUD}, "
-                         f"but {_EXCLUDED_BAUD}")  # fmt: skip
-    return SourceSpec("scpi", found["device"], baud)
+    if found["settings"] is None:
+        return SourceSpec(kind, rest)
+    if is_tcp(found["device"]):
+        raise InputError(
+            f"{option} {text[:60]}: a meter on the network has no baud rate; write scpi:HOST:PORT"
+        )
+    return SourceSpec(
+        kind, found["device"], _parse_line(found["settings"], f"{option} {text[:60]}")
+    )
+
+
+def _parse_line(text: str, where: str) -> LineSettings:
+    """Parse `9600`, `7E1`, `dtr`, each once, in any order, with commas between."""
+    baud, framing, flow = DEFAULT_BAUD, "8N1", ""
+    for part in text.split(","):
+        if part.isdigit():
+            baud = int(part)
+        elif _FRAMING.match(part.upper()):
+            framing = part.upper()
+        elif part.lower() in _FLOW:
+            flow = part.lower()
+        else:
+            raise InputError(
+                f'{where}: "{part[:20]}" is no setting of a line; write a rate, 8N1 or another '
+                "framing, and dtr, rts or xon for a handshake, such as @9600,7E1,dtr"
+            )
+    if not (_MIN_BAUD <= baud <= _MAX_BAUD and baud != _EXCLUDED_BAUD):
+        raise InputError(
+            f"{where}: {baud} baud; give {_MIN_BAUD} to {_MAX_BAUD}, but {_EXCLUDED_BAUD}"
+        )
+    return LineSettings(baud, framing, flow)
 
 
 def parse_pins(texts: Iterable[str]) -> Sequence[tuple[int, str]]:

@@ -16,6 +16,15 @@ from benchtest.input_files import printable
 IDENTIFY = "*IDN?"
 CLEAR = "*CLS"
 VOLTS = "MEAS:VOLT:DC?"
+DIALECTS = ((VOLTS,), ("CONF:VOLT:DC", "READ?"), ("MEAS1?",), ("VAL1?",), ("FETC?",))
+"""Requests for one reading of volts, each a sequence of lines of which the last is answered. The
+first two and the last are SCPI-1999, volume 2, 3; `MEAS1?` and `VAL1?` ask for the first display of
+meters that follow IEEE 488.2 alone; common practice, no source."""
+ENDINGS = (b"\n", b"\r\n", b"\r")
+"""Line ends to send, in the order in which they are tried."""
+FIRST_COMMAND_ERROR, LAST_COMMAND_ERROR = -100, -199
+"""Range of errors that mean: not a command of this meter. SCPI-1999, volume 2, 21.8.9, from memory.
+"""
 NEXT_ERROR = "SYST:ERR?"
 REMOTE = "SYST:REM"
 """Needed first by some meters on a serial line, and unknown to others."""
@@ -27,7 +36,15 @@ MAX_LINE_OCTETS = 256
 _MAX_SHOWN = 60
 """Characters of a meter's own text that a message repeats."""
 
-_NUMBER = re.compile(r"^([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)\s*(?:V(?:DC)?)?$", re.ASCII)
+_NUMBER = re.compile(
+    r"^(?:(?P<state>[NO])DC[VM])?(?P<number>[-+]?\s?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?)"
+    r"\s*(?:(?P<prefix>[munk\xb5]?)(?P<unit>[A-Za-z][A-Za-z ]{0,6}))?$"
+)
+_VOLT_UNITS = frozenset(["V", "VDC", "V DC", "VOLT", "VOLTS"])
+_PREFIXES = {"": 1.0, "k": 1e3, "m": 1e-3, "u": 1e-6, "\xb5": 1e-6, "n": 1e-9}
+_PROMPT = re.compile(r"^(?:[=?!*]?>\s*)+")
+"""Prompts of meters that are meant for a terminal: `=>`, `?>`, `!>`, `>`; common practice."""
+_ONE_FIELD = re.compile(r"^[A-Za-z][\w ./-]{1,40}$", re.ASCII)
 _ERROR = re.compile(r"^([-+]?\d{1,6})\s*(?:,(.*))?$", re.ASCII | re.DOTALL)
 
 
@@ -54,14 +71,37 @@ class LineSplitter:
         lines = (line[-MAX_LINE_OCTETS:].decode("ascii", "replace").strip() for line in whole)
         return [line for line in lines if line]
 
+    @property
+    def incomplete(self) -> str:
+        """The start of a line that has not ended yet, without prompts."""
+        return without_prompt(self._held.decode("ascii", "replace").strip())
+
     def clear(self) -> None:
         """Drop an incomplete line."""
         self._held.clear()
 
 
+def without_prompt(line: str) -> str:
+    """Return a line without the prompts at its start.
+
+    >>> without_prompt("=> +4.871E+00"), without_prompt("=>")
+    ('+4.871E+00', '')
+    """
+    return _PROMPT.sub("", line)
+
+
+def is_echo(line: str, sent: str) -> bool:
+    """Return whether a line repeats the command that was sent.
+
+    >>> is_echo("*idn?", "*IDN?")
+    True
+    """
+    return line.strip().upper() == sent.upper()
+
+
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Identification of a meter: the four fields of IEEE 488.2."""
+    """Identification of a meter: the four fields of IEEE 488.2; some meters give fewer."""
 
     maker: str
     model: str
@@ -70,15 +110,17 @@ class Identity:
 
     @classmethod
     def read(cls, line: str) -> Identity:
-        """Parse an identification line; one without four fields is accepted too.
+        """Parse an identification line; one with fewer than four fields is accepted too.
 
         Raises:
             InvalidAnswer: the line is not an identification.
 
-        >>> Identity.read("RIVERBANK,BM-6,0017,1.04").model
-        'BM-6'
+        >>> Identity.read("RIVERBANK,BM-6,0017,1.04").model, str(Identity.read("BM-6"))
+        ('BM-6', 'BM-6')
         """
         parts = [printable_answer(part.strip().strip('"')) for part in line.split(",")]
+        if len(parts) == 1 and _ONE_FIELD.match(parts[0]) and not is_error_text(parts[0]):
+            return cls("", parts[0])
         if len(parts) < 2 or not any(sign.isalpha() for sign in parts[0]):
             raise InvalidAnswer(f'"{printable_answer(line)}" is not an identification')
         return cls(*[*parts, "", ""][:4])
@@ -87,12 +129,22 @@ class Identity:
         return self.model or self.maker
 
 
+def is_error_text(line: str) -> bool:
+    """Return whether a line says that a command was not understood, without an error number."""
+    return line.upper().startswith(("ERR", "UNKNOWN", "INVALID", "BAD"))
+
+
 @dataclass(frozen=True, slots=True)
 class MeterError:
     """One entry of a meter's error queue."""
 
     code: int
     words: str
+
+    @property
+    def is_command_error(self) -> bool:
+        """True if the meter does not know the command."""
+        return LAST_COMMAND_ERROR <= self.code <= FIRST_COMMAND_ERROR
 
     def __str__(self) -> str:
         return f"{self.code} {self.words}".strip()
@@ -119,12 +171,19 @@ def parse_volts(line: str) -> float:
     Raises:
         InvalidAnswer: the answer is an overload, not a number, or another text.
 
-    >>> parse_volts("+4.87100000E+00"), parse_volts("-31.2E-3"), parse_volts("4.871 VDC")
+    >>> parse_volts("+4.87100000E+00"), parse_volts("-31.2E-3"), parse_volts("4.871 V DC")
     (4.871, -0.0312, 4.871)
+    >>> parse_volts("31.2mV")
+    0.0312
     """
     if not (found := _NUMBER.match(line)):
         raise InvalidAnswer(f'"{printable_answer(line)}" is not a reading')
-    volts = float(found[1])
+    if found["state"] == "O":
+        raise InvalidAnswer("overload: over its range; check its leads and its range")
+    unit = " ".join((found["unit"] or "V").upper().split())
+    if unit not in _VOLT_UNITS:
+        raise InvalidAnswer(f'"{printable_answer(line)}" is not volts; set it to volts DC')
+    volts = float(found["number"].replace(" ", "")) * _PREFIXES[found["prefix"] or ""]
     if abs(volts) >= _NOT_A_NUMBER or not math.isfinite(volts):
         raise InvalidAnswer("no reading now; look at its display")
     if abs(volts) >= _INFINITE:

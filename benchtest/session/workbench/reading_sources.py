@@ -145,9 +145,13 @@ def source_for(
         driver: driver of the prop: a port can be opened only once.
     """
     if spec is not None and spec.kind == "scpi":
-        from benchtest.drive.scpi.meter import DEFAULT_BAUD, ScpiMeter
+        from benchtest.drive.scpi.meter import ScpiMeter
 
-        return ScpiMeter(spec.device, spec.baud or DEFAULT_BAUD)
+        return ScpiMeter(spec.device, spec.line)
+    if spec is not None and spec.kind == "handheld":
+        from benchtest.drive.handheld.meter import HandheldMeter
+
+        return HandheldMeter(spec.device)
     if not pins:
         return None
     from benchtest.drive.bridge.driver import BridgeDriver

@@ -252,8 +252,11 @@ def test_closing_does_not_wait_for_a_slow_meter(
 
 
 def test_a_source_is_written_like_a_target() -> None:
-    assert parse_source("scpi:/dev/ttyUSB0").baud is None
+    assert parse_source("scpi:/dev/ttyUSB0").line is None
     assert str(parse_source("scpi:COM3@115200")) == "scpi:COM3@115200"
+    assert str(parse_source("scpi:COM3@7e1,dtr,9600")) == "scpi:COM3@9600,7E1,dtr"
+    assert str(parse_source("scpi:bench-meter.example:5025")) == "scpi:bench-meter.example:5025"
+    assert str(parse_source("handheld:COM4")) == "handheld:COM4"
     by_path = "serial:/dev/serial/by-path/pci-0000:00:14.0-usb-0:2:1.0"
     assert str(parse_source(by_path)) == by_path
 
@@ -265,6 +268,8 @@ def test_a_source_is_written_like_a_target() -> None:
         ("scpi:", "no port given"),
         ("serial", "no port given"),
         ("scpi:COM3@1200", "1200 baud; give 300 to 4000000, but 1200"),
+        ("scpi:COM3@9600,9N1", '"9N1" is no setting of a line'),
+        ("scpi:192.0.2.9:5025@9600", "a meter on the network has no baud rate"),
         ("", "write scpi:DEVICE"),
     ],
 )

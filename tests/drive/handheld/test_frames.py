@@ -1,0 +1,140 @@
+"""Frames of hand-held meters against the published tables and examples."""
+
+from __future__ import annotations
+
+import contextlib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchtest.drive.handheld.frames import (
+    FORMATS,
+    DisplayFrame,
+    FrameSplitter,
+    NotVolts,
+    decode_es519xx,
+    decode_fs9721,
+    decode_fs9922,
+)
+from tests.drive.handheld.simulated_handheld import fs9721, fs9922
+
+
+def _volts(frame: DisplayFrame | None) -> float:
+    assert frame is not None
+    return frame.volts()
+
+
+def test_segments_of_an_fs9721_are_digits_with_their_point() -> None:
+    """0 to 9 by the published segment table (7d 05 5b 1f 27 3e 7e 15 7f 3f for 0 to 9, 68 for L;
+    from memory), built here from seven-segment digits."""
+    codes = [0x7D, 0x05, 0x5B, 0x1F, 0x27, 0x3E, 0x7E, 0x15, 0x7F, 0x3F]
+    for digit, code in enumerate(codes):
+        frame = fs9721(f"   {digit}")
+        assert (frame[7] & 0b111) << 4 | frame[8] & 0xF == code
+    assert _volts(decode_fs9721(fs9721("4.871"))) == 4.871
+    assert _volts(decode_fs9721(fs9721("-031.2", milli=True))) == -0.0312
+    assert _volts(decode_fs9721(fs9721("12.05"))) == 12.05
+
+
+@pytest.mark.parametrize(
+    ("flags", "words"),
+    [
+        ({0: 0b1011}, "AC volts"),
+        ({11: 0b0100, 12: 0}, "does not measure volts"),  # ohms
+        ({12: 0b1000}, "does not measure volts"),  # amperes
+        ({11: 0b0001}, "display is held"),
+        ({12: 0b0101}, "battery is low"),
+    ],
+)
+def test_an_fs9721_with_another_display_is_refused(flags: dict[int, int], words: str) -> None:
+    with pytest.raises(NotVolts, match=words):
+        _volts(decode_fs9721(fs9721("1.234", flags=flags)))
+
+
+def test_an_overload_of_an_fs9721_is_no_reading() -> None:
+    with pytest.raises(NotVolts, match="overload"):
+        _volts(decode_fs9721(fs9721("  0.L")))
+
+
+def test_published_frames_of_an_fs9922() -> None:
+    """Sign, digits, point and flags of vectors that libsigrok tests its parser with
+    (tests/fs9922.c); the unit octet, which they leave out, is volts and the flags are DC here."""
+    for point, prefix, volts in (
+        ("2", 0x00, 46.35), ("2", 0x40, 0.04635), ("1", 0x00, 4.635), ("4", 0x40, 0.4635),
+        ("1", 0x40, 0.004635), ("0", 0x00, 4635.0),
+    ):  # fmt: skip
+        assert _volts(decode_fs9922(fs9922("+4635", point, prefix=prefix))) == volts
+    assert _volts(decode_fs9922(fs9922("-0312", "4", prefix=0x40))) == -0.0312
+
+
+@pytest.mark.parametrize(
+    ("frame", "words"),
+    [
+        (fs9922("+?0:?", "1"), "overload"),
+        (fs9922("+4635", "1", flags=0x29), "AC volts"),
+        (fs9922("+4635", "1", flags=0x33), "display is held"),
+        (fs9922("+4635", "1", unit=0x20), "does not measure volts"),  # ohms
+        (fs9922("+0635", "1", prefix=0x04), "does not measure volts"),  # diode
+    ],
+)
+def test_an_fs9922_with_another_display_is_refused(frame: bytes, words: str) -> None:
+    with pytest.raises(NotVolts, match=words):
+        _volts(decode_fs9922(frame))
+
+
+def test_published_frames_of_an_es519xx() -> None:
+    """Ranges by the data sheets' tables. `00000;<0:` is an example of a public ES51986 parser;
+    `400363;60080` of a public ES51922 one: -3.63 mV, with the battery sign on."""
+    assert _volts(decode_es519xx(b"00000;<0:\r\n", 19200)) == 0.0
+    shown = decode_es519xx(b"400363;60080\r\n", 19200)
+    assert shown == DisplayFrame(-363, 1e-5, is_dc=True, has_low_battery=True)
+    with pytest.raises(NotVolts, match="battery is low"):
+        _volts(shown)
+    assert _volts(decode_es519xx(b"004871;00080\r\n"[:1] + b"04871;00080\r\n", 19200)) == 0.4871
+    assert _volts(decode_es519xx(b"148710;00080\r\n", 19200)) == 48.71
+    assert _volts(decode_es519xx(b"04871;00:\r\n", 19200)) == 4.871
+    assert _volts(decode_es519xx(b"40312;40:\r\n", 19200)) == -0.0312
+    assert _volts(decode_es519xx(b"14871;00:\r\n", 2400)) == 4.871
+
+
+@pytest.mark.parametrize(
+    ("frame", "words"),
+    [
+        (b"148710;10080\r\n", "overload"),
+        (b"148710;00040\r\n", "AC volts"),
+        (b"148710;00082\r\n", "display is held"),
+        (b"1487103000:0\r\n", "does not measure volts"),  # ohms
+        (b"148710;00090\r\n", "does not measure volts"),  # hertz of a voltage
+    ],
+)
+def test_an_es51922_with_another_display_is_refused(frame: bytes, words: str) -> None:
+    with pytest.raises(NotVolts, match=words):
+        _volts(decode_es519xx(frame, 19200))
+
+
+def test_frames_do_not_depend_on_how_they_arrive() -> None:
+    """A frame that is cut off at the start, noise, and three whole frames, octet by octet."""
+    octets = (
+        fs9721("1.111")[5:]
+        + b"\x00\xff"
+        + fs9721("4.871")
+        + fs9922("+4635", "1")
+        + fs9721("-0.312")
+    )
+    splitter = FrameSplitter(FORMATS[:2])
+    frames = [frame for octet in octets for frame in splitter.feed(bytes([octet]))]
+    assert [frame.volts() for frame in frames] == [4.871, 4.635, -0.312]
+    whole = FrameSplitter(FORMATS[:2])
+    assert whole.feed(octets) == frames
+    assert whole.format is not None
+    assert whole.format.name == "FS9721"
+
+
+@given(st.lists(st.binary(max_size=60), max_size=6))
+def test_any_octets_are_read_or_skipped(pieces: list[bytes]) -> None:
+    splitter = FrameSplitter(FORMATS)
+    for piece in pieces:
+        for frame in splitter.feed(piece):
+            with contextlib.suppress(NotVolts):
+                assert abs(frame.volts()) < 1e5
