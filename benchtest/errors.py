@@ -65,14 +65,14 @@ def temp_file_errors() -> Iterator[None]:
     Traceback (most recent call last):
         ...
     benchtest.errors.BenchError: cannot write temporary files: No space left on device; free some \
-space, or set TMPDIR to a folder on another disk
+space, or set TMPDIR (on Windows: TEMP) to a folder on another disk
     """
     try:
         yield
     except OSError as error:
         raise BenchError(
             f"cannot write temporary files: {error.strerror or error}; free some space, or set "
-            "TMPDIR to a folder on another disk"
+            "TMPDIR (on Windows: TEMP) to a folder on another disk"
         ) from error
 
 

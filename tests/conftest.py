@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, settings
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
 
-from benchtest.drive.signals import END_SIGNALS
+from benchtest.operating_system import END_SIGNALS
 from benchtest.prop.conductors import board_copper, parse_wire
 from benchtest.prop.design import Bus, BusPad, Design, Feed, Strand, StrandEnd
 from benchtest.prop.node_kinds import Family, NodeKind

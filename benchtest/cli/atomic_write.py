@@ -8,6 +8,7 @@ import stat
 from pathlib import Path
 
 from benchtest.errors import InputError, RecordsFault
+from benchtest.operating_system import rename_to_new, replace_file
 
 RECORDS = b"SQLite format 3\0"
 """First bytes of an SQLite file. Source: sqlite.org, "Database File Format", 1.3.1."""
@@ -60,7 +61,7 @@ def _write_temporary(path: Path, octets: bytes, *, replace: bool) -> None:
             temporary.flush()
             os.fsync(temporary.fileno())
         os.chmod(name, _mode(path))
-        _rename(name, path, replace=replace)
+        (replace_file if replace else rename_to_new)(name, path)
     finally:
         with contextlib.suppress(FileNotFoundError):
             os.unlink(name)
@@ -73,18 +74,3 @@ def _mode(path: Path) -> int:
     mask = os.umask(0)
     os.umask(mask)
     return 0o666 & ~mask
-
-
-def _rename(name: str, path: Path, *, replace: bool) -> None:
-    """Rename a finished file; without `replace` a file that has appeared meanwhile is kept."""
-    if replace:
-        os.replace(name, path)
-        return
-    try:
-        os.link(name, path)
-    except FileExistsError:
-        raise
-    except OSError:  # a disk without hard links
-        if os.path.lexists(path):
-            raise FileExistsError from None
-        os.rename(name, path)

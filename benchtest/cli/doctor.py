@@ -15,7 +15,8 @@ from benchtest.formatting import count_noun
 if TYPE_CHECKING:
     from benchtest.cli.environment import Library, Terminal
     from benchtest.drive.interfaces import MulticastRoute, NetworkInterface
-    from benchtest.drive.serial_ports import PortPermission, SerialPort
+    from benchtest.drive.serial_ports import SerialPort
+    from benchtest.operating_system import PortPermission
     from benchtest.records.folder_check import FolderCheck
 
 State = Literal["good", "note", "bad"]
@@ -109,10 +110,11 @@ def _terminal() -> Section:
 
 
 def _ports() -> Section:
-    from benchtest.drive.serial_ports import port_permission, serial_ports
+    from benchtest.drive.serial_ports import serial_ports
+    from benchtest.operating_system import port_permission
 
     ports = [(port, port_permission(port.device)) for port in serial_ports()]
-    facts = [{**asdict(port), "rights": asdict(rights)} for port, rights in ports]
+    facts = [{**asdict(port), "rights": rights._asdict()} for port, rights in ports]
     return list(_port_lines(ports)), {"ports": facts}
 
 
@@ -126,17 +128,20 @@ def _networks() -> Section:
 
 
 def _frame_clock() -> Section:
-    from benchtest.drive.thread_priority import REMEDY, may_raise_thread_priority
+    from benchtest.operating_system import PRIORITY_REMEDY, may_raise_thread_priority, system
 
     first = may_raise_thread_priority()
-    if first:
+    if first and system() == "windows":
+        says = "sent on time: the frame clock has the highest priority of a program"
+        line = CheckLine("frames", "good", says)
+    elif first:
         line = CheckLine("frames", "good", "sent on time: the frame clock has real-time priority")
-    elif sys.platform == "linux":
+    elif system() == "linux":
         says = "may be some milliseconds late on a busy machine: no real-time priority"
-        line = CheckLine("frames", "note", says, f"only if you see that: {REMEDY}")
+        line = CheckLine("frames", "note", says, f"only if you see that: {PRIORITY_REMEDY}")
     else:
         line = CheckLine(
-            "frames", "good", "sent with normal priority: real-time priority needs Linux"
+            "frames", "good", "sent with normal priority: this system has no other for programs"
         )
     return [line], {"frame_clock_first": first}
 

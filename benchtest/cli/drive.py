@@ -108,12 +108,8 @@ class _Ports(argparse.Action):
 
 def list_ports(args: argparse.Namespace) -> int:
     """Print the serial ports. Opens none: opening a port restarts many boards."""
-    from benchtest.drive.serial_ports import (
-        describe_ports,
-        permission_remedy,
-        port_permission,
-        serial_ports,
-    )
+    from benchtest.drive.serial_ports import describe_ports, permission_remedy, serial_ports
+    from benchtest.operating_system import port_permission
 
     ports = [
         (port, permission_remedy(port.device, port_permission(port.device)))

@@ -74,9 +74,11 @@ async def _serve(bench: LaunchOptions, address: IPv4Address, args: argparse.Name
     import asyncio
     import sys
     import time
+    from contextlib import ExitStack
     from functools import partial
 
     from benchtest.drive.signals import notify_on_first_signal
+    from benchtest.operating_system import watch_input
     from benchtest.tui.browser.access_codes import AccessCodes
     from benchtest.tui.browser.server import DARK_S, BenchServer
 
@@ -84,6 +86,7 @@ async def _serve(bench: LaunchOptions, address: IPv4Address, args: argparse.Name
     codes = AccessCodes(time.monotonic, requires_code=args.code or not address.is_loopback)
     log = _no_log if args.json else _log
     server = BenchServer(address, args.port, _program_args(bench), codes, log)
+    watches = ExitStack()
     await server.open()
     try:
         notify_on_first_signal(partial(loop.call_soon_threadsafe, stop.set), DARK_S)
@@ -92,11 +95,11 @@ async def _serve(bench: LaunchOptions, address: IPv4Address, args: argparse.Name
         else:
             _print_instructions(server)
             if codes.requires_code and sys.stdin.isatty():
-                loop.add_reader(sys.stdin, _new_code_on_enter, server)
+                watches.callback(watch_input(loop, 0, partial(_new_code_on_enter, server)))
         await stop.wait()
         log("Ending.")
     finally:
-        loop.remove_reader(sys.stdin)
+        watches.close()
         await server.close()
 
 
@@ -188,19 +191,9 @@ def qr_text(address: str) -> str:
     return "".join(f"{line}\n" for line in lines)
 
 
-def _new_code_on_enter(server: BenchServer) -> None:
-    import asyncio
-    import os
-    import sys
-
-    try:
-        typed = os.read(sys.stdin.fileno(), 1024)
-    except OSError:
-        typed = b""
+def _new_code_on_enter(server: BenchServer, typed: bytes) -> None:
     if typed:
         _show_code(server)
-    else:  # the terminal is closed, and would stay readable
-        asyncio.get_running_loop().remove_reader(sys.stdin)
 
 
 def _log(message: str) -> None:

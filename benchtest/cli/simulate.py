@@ -158,13 +158,8 @@ async def _draw(simulation: VirtualPropServer, where: ListenAddress) -> None:
     from rich.live import Live
 
     from benchtest.cli.common import console
-    from benchtest.virtual.terminal_view import (
-        LineBuffer,
-        answer_line,
-        draw_prop,
-        keys,
-        read_keys,
-    )
+    from benchtest.operating_system import read_key, single_keys, watch_input
+    from benchtest.virtual.terminal_view import LineBuffer, answer_line, draw_prop
 
     line, answers, typed_line = LineBuffer(), deque[str](maxlen=ANSWER_LINES), asyncio.Event()
     loop, out, source = (
@@ -173,16 +168,13 @@ async def _draw(simulation: VirtualPropServer, where: ListenAddress) -> None:
         sys.stdin.fileno() if sys.stdin else -1,
     )
 
-    def typed() -> None:
-        octets = read_keys(source)
-        if not octets:
-            loop.remove_reader(source)
+    def typed(octets: bytes) -> None:
         answers.extend(answer_line(simulation, words) for words in line.type(octets))
         typed_line.set()
 
-    with keys(source) as ready, Live(console=out, auto_refresh=False) as live:
+    with single_keys(source) as ready, Live(console=out, auto_refresh=False) as live:
         if ready:
-            loop.add_reader(source, typed)
+            watch_input(loop, source, typed, read_key)
         while True:
             picture = draw_prop(simulation, where, out.width, answers, line.text)
             live.update(picture, refresh=True)

@@ -13,6 +13,5 @@ __all__ = [
     "signals",
     "source_spec",
     "target",
-    "thread_priority",
     "universe_layout",
 ]

@@ -17,7 +17,6 @@ import contextlib
 import gc
 import sys
 import threading
-import time
 from collections import deque
 from dataclasses import dataclass
 
@@ -26,9 +25,14 @@ from numpy.typing import NDArray
 
 from benchtest.drive.driver import Driver, DriverInfo, DriveStatus
 from benchtest.drive.signals import add_light, defer_signals, remove_light
-from benchtest.drive.thread_priority import raise_thread_priority
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
+from benchtest.operating_system import (
+    boot_time_s,
+    fine_timer,
+    monotonic_s,
+    raise_thread_priority,
+)
 
 _MAX_FLASHES = 3
 _FLASH_WINDOW_S = 1.0
@@ -140,12 +144,6 @@ class Pace:
     """Delay from a frame's deadline until it was sent, over the recorded frames. [s]"""
 
 
-def _boot_time_s() -> float:
-    """Return seconds that pass while the machine sleeps too, where the system counts them. [s]"""
-    boot = getattr(time, "CLOCK_BOOTTIME", None)  # Linux; elsewhere clocks stop during sleep
-    return time.monotonic() if boot is None else time.clock_gettime(boot)
-
-
 class FrameClock:
     """A thread that shows frames on a driver.
 
@@ -197,7 +195,7 @@ class FrameClock:
         self._closing = self._holds_collector = False
         self._attended = attended
         self._held: str | None = None
-        self._packet_boot_s, self._packet_s = _boot_time_s(), time.monotonic()
+        self._packet_boot_s, self._packet_s = boot_time_s(), monotonic_s()
         self.dark_gap_s = 0.0
         self._thread = threading.Thread(target=self._run, name="frame clock", daemon=True)
         self.info: DriverInfo | None = None
@@ -213,7 +211,7 @@ class FrameClock:
         self._gap_s = max(self._gap_s, 1.0 / self.info.max_fps)
         atexit.register(self._close_at_exit)
         add_light(self)
-        self._packet_boot_s, self._packet_s = _boot_time_s(), time.monotonic()
+        self._packet_boot_s, self._packet_s = boot_time_s(), monotonic_s()
         sys.setswitchinterval(min(_THREAD_SWITCH_INTERVAL_S, sys.getswitchinterval()))
         self._thread.start()
         return self
@@ -227,7 +225,7 @@ class FrameClock:
         """
         with self._wake:
             self._hold_after_gap()
-            now_s = time.monotonic()
+            now_s = monotonic_s()
             if ramp_s > 0.0:
                 start = self._frame_at(now_s).astype(np.float32)
                 self._ramp_span = frame.astype(np.float32) - start
@@ -277,17 +275,17 @@ class FrameClock:
 
     def _hold_after_gap(self) -> None:
         """Hold the prop dark after a time without packets: program stopped or machine asleep."""
-        now_s, monotonic_s = _boot_time_s(), time.monotonic()
-        gap_s = now_s - self._packet_boot_s
+        boot_s, now_s = boot_time_s(), monotonic_s()
+        gap_s = boot_s - self._packet_boot_s
         if gap_s > _MAX_SILENCE_S and self._attended and self._thread.is_alive():
-            self.dark_gap_s += monotonic_s - self._packet_s
-            self._packet_boot_s, self._packet_s = now_s, monotonic_s
+            self.dark_gap_s += now_s - self._packet_s
+            self._packet_boot_s, self._packet_s = boot_s, now_s
             self.hold(f"the program was stopped for {gap_s:.0f} s")
 
     def showing(self) -> Frame:
         """Return the frame at this moment, shape (nodes, colours)."""
         with self._wake:
-            return self._frame_at(time.monotonic())
+            return self._frame_at(monotonic_s())
 
     def status(self) -> DriveStatus:
         """Return the state of the driver."""
@@ -314,9 +312,10 @@ class FrameClock:
 
     def _run(self) -> None:
         raise_thread_priority()  # as soon as a frame is due
-        while (frame := self._next_frame()) is not None:
-            self.driver.show(frame)
-            self._hold_collector()
+        with fine_timer():
+            while (frame := self._next_frame()) is not None:
+                self.driver.show(frame)
+                self._hold_collector()
 
     def _hold_collector(self) -> None:
         """Suspend garbage collection while light moves: it stops every thread for up to 60 ms.
@@ -340,7 +339,7 @@ class FrameClock:
         with self._wake:
             while not self._closing:
                 self._hold_after_gap()
-                due_s, now_s = self._due_s(), time.monotonic()
+                due_s, now_s = self._due_s(), monotonic_s()
                 if now_s < due_s:
                     self._wake.wait(due_s - now_s)
                     continue
@@ -369,7 +368,7 @@ class FrameClock:
             # a long delay must not cause a burst of frames
             self._slot_s = due_s if late_s < self._period_s else now_s
         self._sent_s, self._changed = now_s, False
-        self._packet_boot_s, self._packet_s = _boot_time_s(), now_s
+        self._packet_boot_s, self._packet_s = boot_time_s(), now_s
         if not self._ramping(now_s):
             self._to_repeat = max(0, self._to_repeat - 1)
 

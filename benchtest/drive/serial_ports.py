@@ -7,50 +7,18 @@ from __future__ import annotations
 
 import errno
 import os
-import stat
+import re
 from dataclasses import dataclass
 
 from serial import SerialException
 from serial.tools.list_ports import comports
 
-
-@dataclass(frozen=True, slots=True)
-class PortPermission:
-    """Access of this user to a device."""
-
-    may_open: bool
-    group: str | None = None
-    """Group of the device; None on a system without groups."""
-    group_may_open: bool = False
-    """True if the device's group may read and write."""
-    added_since_login: bool = False
-    """True if the user joined the group after this login began."""
-
-
-def port_permission(device: str) -> PortPermission:
-    """Return whether this user may read and write a device, and its group."""
-    may_open = os.access(device, os.R_OK | os.W_OK)
-    try:
-        import grp
-        import pwd
-    except ImportError:  # not every system has groups
-        return PortPermission(may_open)
-    try:
-        status = os.stat(device)
-        group = grp.getgrgid(status.st_gid)
-    except (OSError, KeyError):
-        return PortPermission(may_open)
-    try:
-        user = pwd.getpwuid(os.getuid()).pw_name
-    except KeyError:
-        user = ""
-    both = stat.S_IRGRP | stat.S_IWGRP
-    return PortPermission(
-        may_open,
-        group.gr_name,
-        status.st_mode & both == both,
-        user in group.gr_mem and status.st_gid not in {os.getegid(), *os.getgroups()},
-    )
+from benchtest.operating_system import (
+    PortPermission,
+    device_may_exist,
+    port_permission,
+    system,
+)
 
 
 def permission_remedy(device: str, rights: PortPermission) -> str | None:
@@ -102,8 +70,13 @@ def describe_ports() -> str:
 
 def find_port(device: str) -> SerialPort | None:
     """Return the listed port behind a name or a link; None if the system lists none."""
-    real = os.path.realpath(device)
-    return next((port for port in serial_ports() if os.path.realpath(port.device) == real), None)
+    real = _real_name(device)
+    return next((port for port in serial_ports() if _real_name(port.device) == real), None)
+
+
+def _real_name(device: str) -> str:
+    """Return the name behind a link, without the case of letters where a system ignores it."""
+    return os.path.normcase(os.path.realpath(device))
 
 
 def current_device(device: str, was: SerialPort | None) -> str | None:
@@ -113,7 +86,7 @@ def current_device(device: str, was: SerialPort | None) -> str | None:
     another board; USB devices are matched by their numbers.
     """
     if was is None or was.usb is None:
-        return device if os.path.exists(device) or os.name == "nt" else None
+        return device if device_may_exist(device) else None
     same = [port.device for port in serial_ports() if port.usb == was.usb]
     if not same or was.device in same:
         return device if same else None
@@ -122,10 +95,12 @@ def current_device(device: str, was: SerialPort | None) -> str | None:
 
 def explain_open_failure(device: str, error: Exception) -> str:
     """Return the reason that a port cannot be opened, and the remedy."""
-    code = getattr(error, "errno", None)
+    code = getattr(error, "errno", None) or _windows_code(str(error))
     if code == errno.ENOENT:
         return f"{device}: no such port; {describe_ports()}"
     if code in (errno.EACCES, errno.EPERM):
+        if system() == "windows":  # a COM port has no permissions: only one program may open it
+            return f"{device}: another program uses this port; close that program"
         do = (
             permission_remedy(device, port_permission(device))
             or "ask the administrator of this machine for access"
@@ -135,6 +110,16 @@ def explain_open_failure(device: str, error: Exception) -> str:
         return f"{device}: another program uses this port; close that program"
     reason = str(error) if isinstance(error, SerialException) else type(error).__name__
     return f"{device}: cannot be opened as a serial port ({reason}); {describe_ports()}"
+
+
+def _windows_code(text: str) -> int | None:
+    """Return the error code in pyserial's text, which has no `errno` on Windows.
+
+    >>> _windows_code("could not open port 'COM3': PermissionError(13, 'Access is denied.', 5)")
+    13
+    """
+    found = re.search(r"Error\((\d+), ", text)
+    return int(found[1]) if found else None
 
 
 class ReportOnce:

@@ -13,9 +13,15 @@ from contextlib import contextmanager
 from types import FrameType
 from typing import NoReturn, Protocol
 
-_NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT")
-"""Ctrl-C, `kill`, a closed terminal, and Ctrl-\\, which is next to Ctrl-C."""
-END_SIGNALS = tuple(getattr(signal, name) for name in _NAMES if hasattr(signal, name))
+from benchtest.operating_system import (
+    END_SIGNALS,
+    STOP_SIGNAL,
+    end_after,
+    on_console_close,
+    signal_main_thread,
+    signal_this_process,
+)
+
 _END_TIMEOUT_S = 4.0
 """Time that a program has to end by itself once its end has begun. [s]"""
 _DARK_TIMEOUT_S = 1.5
@@ -77,11 +83,7 @@ def exit_within(code: int, within_s: float = _END_TIMEOUT_S) -> None:
     if _began.is_set():
         return
     _began.set()
-    if hasattr(signal, "setitimer"):
-        # the system ends the process even if no thread of Python gets a turn
-        with contextlib.suppress(ValueError):  # only in the main thread; the thread below is enough
-            signal.signal(signal.SIGALRM, signal.SIG_DFL)
-            signal.setitimer(signal.ITIMER_REAL, within_s + 0.5)
+    end_after(within_s + 0.5)  # even if no thread of Python gets a turn
     with contextlib.suppress(RuntimeError):  # the interpreter is ending already
         threading.Thread(target=_force_exit, args=(code, within_s), daemon=True).start()
 
@@ -89,11 +91,15 @@ def exit_within(code: int, within_s: float = _END_TIMEOUT_S) -> None:
 def _force_exit(code: int, within_s: float) -> None:
     begun_s = time.monotonic()
     time.sleep(min(_DARK_TIMEOUT_S, within_s))
+    _close_lights()
+    time.sleep(max(0.0, begun_s + within_s - time.monotonic()))
+    os._exit(code)
+
+
+def _close_lights() -> None:
     for light in list(_lights):
         with contextlib.suppress(Exception):
             light.close()
-    time.sleep(max(0.0, begun_s + within_s - time.monotonic()))
-    os._exit(code)
 
 
 def has_driven() -> bool:
@@ -108,9 +114,9 @@ def exit_on_first_signal() -> None:
     The end takes a bounded time.
     """
     _set_handler(_exit)
-    if hasattr(signal, "SIGTSTP") and signal.getsignal(signal.SIGTSTP) is signal.SIG_DFL:
+    if STOP_SIGNAL is not None and signal.getsignal(STOP_SIGNAL) is signal.SIG_DFL:
         with contextlib.suppress(ValueError):
-            signal.signal(signal.SIGTSTP, _stop)
+            signal.signal(STOP_SIGNAL, _stop)
 
 
 def notify_on_first_signal(notify: Callable[[], object], within_s: float = _END_TIMEOUT_S) -> None:
@@ -138,6 +144,7 @@ def _set_handler(handler: Callable[[int, FrameType | None], None]) -> None:
     for number in _active_signals():
         with contextlib.suppress(ValueError):  # only the main thread may
             signal.signal(number, handler)
+    on_console_close(_close_lights)
 
 
 def _active_signals() -> list[int]:
@@ -164,7 +171,7 @@ def exit_after_hangup() -> None:
     active = _active_signals()
     for name in ("SIGHUP", "SIGTERM"):
         if (number := getattr(signal, name, None)) in active:
-            os.kill(os.getpid(), number)
+            signal_this_process(number)
             return
 
 
@@ -198,7 +205,7 @@ class _Stopper:
 
     def start(self) -> None:
         """Start the waiting thread; a handler cannot, as it may have interrupted a start."""
-        if self._thread is None and hasattr(signal, "pthread_kill"):
+        if self._thread is None and STOP_SIGNAL is not None:
             self._thread = threading.Thread(target=self._run, name="stop when dark", daemon=True)
             self._thread.start()
 
@@ -229,15 +236,13 @@ class _Stopper:
             time.sleep(_STOP_POLL_INTERVAL_S)
 
     def _run(self) -> None:
-        main = threading.main_thread().ident
-        assert main is not None
         while True:
             number = self._requests.get()
             due_s = time.monotonic() + _STOP_TIMEOUT_S
             while time.monotonic() < due_s and not all(one.rests_dark for one in list(_lights)):
                 time.sleep(_STOP_POLL_INTERVAL_S)
             self._is_waiting = False
-            signal.pthread_kill(main, number)
+            signal_main_thread(number)
 
 
 _stopper = _Stopper()

@@ -18,6 +18,7 @@ from datetime import datetime
 from pathlib import Path
 
 from benchtest.formatting import count_noun
+from benchtest.operating_system import replace_file, sync_to_disk
 from benchtest.records.integrity import find_damage
 
 DATABASE_FILE = "bench.sqlite3"
@@ -100,8 +101,8 @@ def make_copy(connection: sqlite3.Connection, folder: Path, version: int | None 
     making = path.with_name(f"making-{os.getpid()}-{path.name}")
     try:
         write_copy(connection, making)
-        making.replace(path)
-        _sync_to_disk(path.parent)
+        replace_file(making, path)
+        sync_to_disk(path.parent)
     finally:
         making.unlink(missing_ok=True)
     return path
@@ -136,7 +137,7 @@ def write_copy(connection: sqlite3.Connection, path: Path) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as made:
         connection.backup(made)  # in one step: in several, another writer would restart the copy
         made.execute("PRAGMA journal_mode = DELETE")
-    _sync_to_disk(path)
+    sync_to_disk(path)
 
 
 def _copy_number(path: Path) -> int:
@@ -148,14 +149,3 @@ def _copy_number(path: Path) -> int:
 def _open_read_only(path: Path) -> Iterator[sqlite3.Connection]:
     with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as connection:
         yield connection
-
-
-def _sync_to_disk(path: Path) -> None:
-    """Wait until a file or folder is on the disk."""
-    if os.name == "nt" and path.is_dir():  # Windows cannot open a folder
-        return
-    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -19,6 +19,7 @@ from pathlib import Path
 
 from benchtest.errors import RecordsFault, temp_file_errors
 from benchtest.formatting import count_noun, epoch_ms
+from benchtest.operating_system import NETWORK_KINDS, filesystem_kind
 from benchtest.records import backup
 from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.integrity import event_checksum, find_damage
@@ -57,29 +58,6 @@ def _migrate_to_2(connection: sqlite3.Connection) -> None:
 
 
 _STEPS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _migrate_to_2}
-
-
-NETWORK_KINDS = frozenset(
-    [
-        "afs", "ceph", "cifs", "davfs", "fuse.davfs2", "fuse.glusterfs", "fuse.rclone",
-        "fuse.s3fs", "fuse.sshfs", "lustre", "ncpfs", "nfs", "nfs4", "smb3", "smbfs",
-    ]
-)  # fmt: skip
-"""File systems on another machine, by their Linux names; from memory."""
-
-
-def filesystem_kind(path: Path) -> str | None:
-    """Return the kind of file system below a path, such as `ext4`; None if the system hides it."""
-    import psutil  # 18 ms, which commands without records need not spend
-
-    real = Path(os.path.realpath(path))
-    best: tuple[int, str] | None = None
-    for disk in psutil.disk_partitions(all=True):
-        mount = Path(disk.mountpoint)
-        # of two mounts on one folder, the later one is on top
-        if real.is_relative_to(mount) and (best is None or len(mount.parts) >= best[0]):
-            best = len(mount.parts), disk.fstype
-    return best[1] if best else None
 
 
 _MIN_OCTETS = 512

@@ -10,13 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchtest.errors import RecordsFault
+from benchtest.operating_system import NETWORK_KINDS, filesystem_kind
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.database import (
-    NETWORK_KINDS,
-    DatabaseContents,
-    filesystem_kind,
-    inspect_database,
-)
+from benchtest.records.database import DatabaseContents, inspect_database
 
 _MB = 1_000_000
 _LOW_SPACE_OCTETS, _MIN_FREE_OCTETS = 200 * _MB, 10 * _MB

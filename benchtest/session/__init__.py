@@ -8,7 +8,6 @@ __all__ = [
     "launch_options",
     "log",
     "practice",
-    "process_memory",
     "report",
     "session",
     "temporary_folders",

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-import stat
 import tempfile
 import time
 from collections.abc import Iterator
@@ -13,11 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from benchtest.errors import temp_file_errors
-
-try:
-    import fcntl
-except ImportError:  # not on Windows: nothing is removed there
-    fcntl = None  # type: ignore[assignment]
+from benchtest.operating_system import is_own_folder, lock_file, open_own_file
 
 PREFIX = "benchtest-work-"
 LOCK = ".in-use"
@@ -39,15 +34,12 @@ def temporary_folder() -> Iterator[Path]:
     with made as folder, contextlib.ExitStack() as stack:
         with temp_file_errors():
             lock = stack.enter_context(Path(folder, LOCK).open("wb"))
-            if fcntl is not None:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            lock_file(lock.fileno())
         yield Path(folder)
 
 
 def _sweep(there: Path) -> None:
     """Remove folders of this user that no running program uses."""
-    if fcntl is None:
-        return
     with contextlib.suppress(OSError):
         for folder in there.glob(f"{PREFIX}*"):
             with contextlib.suppress(OSError):  # another program may be removing it too
@@ -56,18 +48,13 @@ def _sweep(there: Path) -> None:
 
 
 def _is_left(folder: Path) -> bool:
-    found = folder.lstat()
-    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid():
+    if not is_own_folder(folder):
         return False
     try:
-        # no link is followed: another user may have put one into a shared folder
-        lock = os.open(folder / LOCK, os.O_RDONLY | os.O_NOFOLLOW)
+        lock = open_own_file(folder / LOCK)
     except FileNotFoundError:
-        return time.time() - found.st_mtime > UNLOCKED_S
+        return time.time() - folder.lstat().st_mtime > UNLOCKED_S
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
+        return lock_file(lock)
     finally:
         os.close(lock)
-    return True

@@ -26,9 +26,9 @@ from textual.scrollbar import ScrollBar, ScrollBarRender
 from benchtest.drive.signals import exit_within, hold_lights
 from benchtest.errors import BenchError
 from benchtest.input_files import printable
+from benchtest.operating_system import share_one_arena
 from benchtest.records.shelf import Shelf
 from benchtest.session.launch_options import LaunchOptions
-from benchtest.session.process_memory import share_one_arena
 from benchtest.tui.browser import in_browser
 from benchtest.tui.close_once import CloseOnceScreen, Palette
 from benchtest.tui.dialogs import ConfirmDialog, FormDialog, FormLine, MessageDialog
@@ -425,7 +425,7 @@ class BenchApp(App[None]):
 
     def get_driver_class(self) -> type[Driver]:
         """Return the driver for a browser or for this terminal."""
-        if in_browser() or sys.platform == "win32":
+        if sys.platform == "win32" or in_browser():
             return super().get_driver_class()
         from benchtest.tui.terminal_driver import TerminalDriver
 

@@ -1,4 +1,7 @@
-"""Textual driver for a terminal: exits with the terminal, and darkens the prop before a stop."""
+"""Textual driver for a terminal: exits with the terminal, and darkens the prop before a stop.
+
+Not for Windows, where the library has another driver and a console has neither hang-up nor stop.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ import os
 import queue
 import select
 import signal
+import sys
 import threading
 from collections.abc import Callable
 from typing import Any
@@ -14,6 +18,8 @@ from typing import Any
 from textual.drivers.linux_driver import LinuxDriver
 
 from benchtest.drive.signals import exit_after_hangup, hold_lights, stop_dark
+
+assert sys.platform != "win32"
 
 LOOK_MS = 500
 """Interval at which the watch checks whether the program has ended. [ms]"""

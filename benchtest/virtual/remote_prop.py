@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
-import select
+import queue
 import socket
 import subprocess
 import sys
@@ -18,6 +18,7 @@ from typing import IO, Any, Protocol
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault, temp_file_errors
 from benchtest.evidence.marks import SEEN, Seen
+from benchtest.operating_system import own_group
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.virtual_prop import frame_checksum
 
@@ -154,7 +155,7 @@ def _start_process(command: Sequence[str], words: IO[str]) -> subprocess.Popen[s
             stdout=subprocess.PIPE,
             stderr=words,
             text=True,
-            start_new_session=True,  # Ctrl-C must reach this program only
+            **own_group(),  # Ctrl-C must reach this program only
         )
     except OSError as error:  # too many processes or open files
         raise DriveFault(f"the virtual prop did not start: {error.strerror}") from error
@@ -168,9 +169,16 @@ def _read_address(process: subprocess.Popen[str]) -> dict[str, Any]:
         ValueError: it printed another line, or ended.
     """
     assert process.stdout is not None
-    if not select.select([process.stdout], [], [], _START_TIMEOUT_S)[0]:
-        raise TimeoutError(f"no output within {_START_TIMEOUT_S:g} s")
-    where: dict[str, Any] = json.loads(process.stdout.readline())["listening"]
+    lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+    # a thread, since Windows cannot wait for a pipe with a time-out; the process's end ends it
+    threading.Thread(
+        target=lambda pipe: lines.put(pipe.readline()), args=(process.stdout,), daemon=True
+    ).start()
+    try:
+        line = lines.get(timeout=_START_TIMEOUT_S)
+    except queue.Empty:
+        raise TimeoutError(f"no output within {_START_TIMEOUT_S:g} s") from None
+    where: dict[str, Any] = json.loads(line)["listening"]
     return where
 
 

@@ -7,10 +7,8 @@ the line is kept here and drawn with the picture.
 from __future__ import annotations
 
 import codecs
-import contextlib
 import json
-import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import groupby
 
@@ -147,32 +145,3 @@ class LineBuffer:
             elif char.isprintable() and len(self.text) < _MAX_LINE_LENGTH:
                 self.text += char
         return [line for line in done if line]
-
-
-@contextlib.contextmanager
-def keys(descriptor: int) -> Iterator[bool]:
-    """Read keys one by one and without echo until the end; Ctrl-C still ends the program.
-
-    Yields False if the terminal cannot do that; the line is then typed in the usual way.
-    """
-    try:
-        import termios
-        import tty
-
-        before = termios.tcgetattr(descriptor)
-        tty.setcbreak(descriptor)
-    except (ImportError, OSError, ValueError, termios.error):
-        yield False
-        return
-    try:
-        yield True
-    finally:
-        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
-
-
-def read_keys(descriptor: int) -> bytes:
-    """Return the keys typed; no octets once the terminal is gone."""
-    try:
-        return os.read(descriptor, 1024)
-    except OSError:
-        return b""

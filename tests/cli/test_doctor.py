@@ -23,9 +23,9 @@ import pytest
 
 from benchtest.cli.main import main
 from benchtest.drive.interfaces import network_interfaces
-from benchtest.drive.serial_ports import PortPermission, permission_remedy, serial_ports
+from benchtest.drive.serial_ports import permission_remedy, serial_ports
+from benchtest.operating_system import PortPermission, filesystem_kind
 from benchtest.records.backup import DATABASE_FILE
-from benchtest.records.database import filesystem_kind
 from benchtest.records.shelf import Shelf
 
 Run = Callable[..., Any]

@@ -13,6 +13,7 @@ import psutil
 import pytest
 
 from benchtest.errors import InputError, RecordsFault
+from benchtest.operating_system import filesystem_kind
 from benchtest.records.backup import (
     BACKUP_FOLDER,
     DATABASE_FILE,
@@ -21,7 +22,7 @@ from benchtest.records.backup import (
     find_intact_copy,
     list_copies,
 )
-from benchtest.records.database import SCHEMA_VERSION, filesystem_kind
+from benchtest.records.database import SCHEMA_VERSION
 from benchtest.records.integrity import design_checksum, find_damage
 from benchtest.records.restore import restore
 from benchtest.records.shelf import Shelf

@@ -80,7 +80,7 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     bench = terminal.folder / "bench"
     demo = f"{sys.executable} -m benchtest --bench {bench} demo --seed 7"
     terminal.start(f"{demo}; sleep 60")
-    _before_power(terminal)
+    before_power(terminal)
     terminal.keys("Space")
     terminal.until("strand 2")
     terminal.keys("Space")
@@ -96,7 +96,7 @@ def test_a_killed_program_resumes_its_session(terminal: Terminal) -> None:
     terminal.until("Hidden fault: ")
 
 
-def _before_power(terminal: Terminal) -> None:
+def before_power(terminal: Terminal) -> None:
     """Pass all checks and first light with the keys of a clicker, and one number."""
     terminal.until("Ohms between")
     terminal.keys("NPage")
@@ -121,7 +121,7 @@ def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> No
         terminal.keys("n")
         terminal.until("tag of the unit")
         terminal.keys("WF-45", "Enter")
-        _before_power(terminal)
+        before_power(terminal)
         terminal.keys("F5")  # strand 1 fails
         terminal.until("strand 2")
         terminal.keys("PPage")  # back: it was a slip
@@ -151,7 +151,7 @@ def test_ending_the_program_leaves_the_prop_dark(terminal: Terminal, number: str
         terminal.keys("n")
         terminal.until("tag of the unit")
         terminal.keys("WF-44", "Enter")
-        _before_power(terminal)
+        before_power(terminal)
         _until(lambda: virtual.state()["nodes_lit"] == 30)
         for _ in range(3):  # once too often must not break off what takes it dark
             subprocess.run(["pkill", f"-{number}", "-f", f"benchtest {words}$"], check=False)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import selectors
 import socket
-import sys
 import threading
 import time
 from collections import defaultdict
@@ -15,6 +14,7 @@ from uuid import UUID
 
 from benchtest.drive.e131.decode import DataPacket, Discarded, decode_packet
 from benchtest.drive.e131.encode import multicast_group
+from benchtest.operating_system import group_bind_address
 
 DATA_LOSS_S = 2.5
 """E131_NETWORK_DATA_LOSS_TIMEOUT: silence after which a source has ended. [s]
@@ -238,7 +238,7 @@ def _multicast_socket(group: str, port: int, network: str) -> socket.socket:
     try:
         opened.setblocking(False)
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        opened.bind(("" if sys.platform == "win32" else group, port))
+        opened.bind((group_bind_address(group), port))
         member = socket.inet_aton(group) + socket.inet_aton(network)
         opened.setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, member)
     except OSError:

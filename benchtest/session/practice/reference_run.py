@@ -10,6 +10,7 @@ import subprocess
 import sys
 
 from benchtest.errors import BenchError
+from benchtest.operating_system import own_group
 from benchtest.session.autopilot import Outcome
 from benchtest.session.practice.rounds import PracticeRound, describe_result, read_tallies
 from benchtest.session.session import Session
@@ -29,7 +30,7 @@ class PracticeRun:
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,
-            start_new_session=True,  # Ctrl-C is for the user's program alone
+            **own_group(),  # Ctrl-C is for the user's program alone
         )
 
     def repaired(self, where: str, was_wrong: bool) -> None:

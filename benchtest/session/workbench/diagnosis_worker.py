@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from benchtest.diagnosis import Engine, Finding
 from benchtest.errors import CircuitFault
+from benchtest.operating_system import return_freed_memory
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.session.display.bench_model import DisplayedReading
@@ -18,7 +19,6 @@ from benchtest.session.display.finding_details import (
 )
 from benchtest.session.log.evidence import odd_readings
 from benchtest.session.log.state import LoggedEvent
-from benchtest.session.process_memory import return_freed_memory
 from benchtest.session.report.strand_profile import final_lowest_v
 from benchtest.session.workbench.active_session import ActiveSession
 

@@ -14,11 +14,11 @@ from benchtest.drive.source_spec import parse_source
 from benchtest.drive.target import Target, driver_for, parse_target
 from benchtest.errors import temp_file_errors
 from benchtest.evidence.meter import Meter
+from benchtest.operating_system import return_freed_memory
 from benchtest.records.models import tag_sort_key
 from benchtest.records.shelf import Shelf
 from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.unit_target import VIRTUAL
-from benchtest.session.process_memory import return_freed_memory
 from benchtest.session.session import Session, last_test, unfinished_sessions
 from benchtest.session.temporary_folders import temporary_folder
 from benchtest.session.workbench.reading_sources import source_for

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import signal
 import sys
 import tempfile
 from asyncio.subprocess import PIPE, Process
@@ -16,6 +15,7 @@ from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
 from benchtest.errors import temp_file_errors
+from benchtest.operating_system import END_REQUEST, own_group
 from benchtest.tui.browser import BEAT, BEAT_S, DRIVER, ON_BENCH
 
 FRAMES_PER_S = 20
@@ -81,7 +81,7 @@ class AppProcess(AppService):
             stdout=PIPE,
             stderr=self._errors,
             env=self._build_environment(cells(width), cells(height)),
-            start_new_session=True,  # Ctrl-C ends only the server
+            **own_group(),  # Ctrl-C ends only the server
         )
         process.stderr = asyncio.StreamReader()  # else the library would print it
         process.stderr.feed_eof()
@@ -119,8 +119,6 @@ class AppProcess(AppService):
     async def end(self) -> Ending:
         """End the program: by a message, then by a signal, then by force.
 
-        The signal is SIGTERM: a program under nohup ignores SIGHUP.
-
         Returns:
             "ended" if it ended by itself, with the prop dark; "forced" if it was killed, so that
             the prop goes dark by its own time-out.
@@ -134,10 +132,11 @@ class AppProcess(AppService):
             await asyncio.wait_for(self.send_meta({"type": "quit"}), QUIT_S)
         forced = not (
             await _ended(process, QUIT_S)
-            or (_signal(process, signal.SIGTERM) and await _ended(process, TERMINATE_S))
+            or (_ask_to_end(process) and await _ended(process, TERMINATE_S))
         )
         if forced:
-            _signal(process, signal.SIGKILL)
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
             await process.wait()
         if self._watch is not None:
             await self._watch
@@ -195,7 +194,7 @@ async def _ended(process: Process, within_s: float) -> bool:
     return True
 
 
-def _signal(process: Process, number: signal.Signals) -> bool:
+def _ask_to_end(process: Process) -> bool:
     with contextlib.suppress(ProcessLookupError):
-        process.send_signal(number)
+        process.send_signal(END_REQUEST)
     return True

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import threading
 import time
@@ -12,6 +11,7 @@ from textual import events, messages
 from textual.drivers.web_driver import WebDriver
 
 from benchtest.drive.signals import hold_lights
+from benchtest.operating_system import signal_this_process
 from benchtest.tui.browser import BEAT, BEAT_S, ON_BENCH, SILENT_S
 
 EXIT_S = 1.0
@@ -58,4 +58,4 @@ class BrowserDriver(WebDriver):
             return
         self._app.post_message(messages.ExitApp())
         if not self.exit_event.wait(EXIT_S):
-            os.kill(os.getpid(), signal.SIGTERM)
+            signal_this_process(signal.SIGTERM)

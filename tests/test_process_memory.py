@@ -12,7 +12,7 @@ CODE = """
 import sys, threading
 import numpy as np
 from pathlib import Path
-from benchtest.session.process_memory import return_freed_memory, share_one_arena
+from benchtest.operating_system import return_freed_memory, share_one_arena
 
 def resident_kib():
     rows = Path("/proc/self/status").read_text("ascii").splitlines()
