@@ -2,28 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date
-from typing import TYPE_CHECKING
 
 from benchtest.comparison.gather import compare_unit, gather_tests
-from benchtest.comparison.report import MIN_OPEN_OHM, JointResistance, JointRow, UnitComparison
+from benchtest.comparison.report import MIN_OPEN_OHM, JointResistance, UnitComparison
 from benchtest.diagnosis import Finding
 from benchtest.errors import CircuitFault, InputError
-from benchtest.records.matplotlib_setup import draw_svg
 from benchtest.records.report import ComparisonCell, ComparisonSection, ReportContent
-from benchtest.records.strand_plot import BAD, INK, LINE, PLOT_STYLE, SOFT, WIDTH_IN, embed_svg
+from benchtest.records.strand_plot import PLOT_WIDTH
+from benchtest.records.svg_plot import Colour, Scale, SvgPlot, linear
 from benchtest.session.report.report_content import report_content
 from benchtest.session.session import Session
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-
 _MAX_JOINTS = 4
 """Number of joints with a plot of their own."""
-_HEIGHT_IN = 1.25
+_HEIGHT, _TOP, _BOTTOM = 90.0, 12.6, 72.0
+"""Height of the drawing, and the places of the upper and the lower end of its plots. [pt]"""
+_LEFT, _PLOT_WIDTH, _PLOT_PITCH = 36.0, 109.8, 123.0
+"""Place of the first plot, and width and pitch of the plots. [pt]"""
 _MIN_MOHM, _MAX_MOHM = 1.0, MIN_OPEN_OHM * 1e3
 _GOOD_JOINT_MOHM = 8.0
 """Level of a line that good joints seldom exceed: four times the 2 mΩ of the diagnosis. [mΩ]"""
@@ -35,34 +33,34 @@ def draw_trend(found: UnitComparison) -> str | None:
     if not rows:
         return None
     says = f"Resistance from test to test of {', '.join(row.where for row in rows)}"
-    return embed_svg(draw_svg(lambda: _figure(found, rows), PLOT_STYLE), "trend", says)
+    drawing = SvgPlot(PLOT_WIDTH, _HEIGHT, says)
+    dates = [test.date for test in found.tests]
+    y = _logarithmic
+    ticks = [10.0**power for power in range(6) if 10.0**power <= _MAX_MOHM * 1.4]
+    for number, row in enumerate(rows):
+        left = _LEFT + number * _PLOT_PITCH
+        x = linear(-0.12, 1.12, left, left + _PLOT_WIDTH)
+        labels = [(y(mohm), _ohms(mohm) if number == 0 else "") for mohm in ticks]
+        drawing.axis_left(left, (_TOP, _BOTTOM), labels)
+        drawing.axis_below(_BOTTOM, (left, left + _PLOT_WIDTH), [(x(0.0), ""), (x(1.0), "")])
+        drawing.line([(left, y(_GOOD_JOINT_MOHM)), (left + _PLOT_WIDTH, y(_GOOD_JOINT_MOHM))],
+                     "line", 0.7, (3.0, 2.0))  # fmt: skip
+        for place, band in zip(_places(dates), row.bands, strict=True):
+            _draw_band(drawing, x, place, band)
+        drawing.text(left, _TOP - 3.0, row.where, "ink")
+        # the first and the last date; the table has all of them
+        drawing.text(x(-0.1), _BOTTOM + 12.0, dates[0], "soft", size=6.0)
+        drawing.text(x(1.1), _BOTTOM + 12.0, dates[-1], "soft", size=6.0, anchor="end")
+    return drawing.svg()
 
 
-def _figure(found: UnitComparison, rows: Sequence[JointRow]) -> Figure:
-    from matplotlib.figure import Figure
-    from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
-
-    figure = Figure(figsize=(WIDTH_IN, _HEIGHT_IN))
-    edges = {"left": 0.5 / WIDTH_IN, "right": 1.0 - 0.05 / WIDTH_IN, "bottom": 0.2, "top": 0.86}
-    axes = figure.subplots(
-        1, _MAX_JOINTS, sharey=True, squeeze=False, gridspec_kw={**edges, "wspace": 0.12}
-    )
-    names = [test.date for test in found.tests]
-    for at, row in zip(axes[0], rows, strict=False):
-        _draw_joint(at, row, _places(names))
-        _draw_dates(at, names)
-    for at in axes[0][len(rows) :]:
-        at.set_visible(False)
-    first = axes[0][0]
-    first.set_yscale("log")
-    first.set_ylim(_MIN_MOHM, _MAX_MOHM * 1.4)
-    first.yaxis.set_major_locator(FixedLocator([1.0, 10.0, 100.0, 1e3, 1e4]))
-    first.yaxis.set_minor_locator(NullLocator())
-    first.yaxis.set_major_formatter(FuncFormatter(_ohms))
-    return figure
+def _logarithmic(mohm: float) -> float:
+    """Return the place of a resistance on the vertical axis. [pt]"""
+    share = math.log(max(mohm, _MIN_MOHM) / _MIN_MOHM) / math.log(_MAX_MOHM * 1.4 / _MIN_MOHM)
+    return _BOTTOM - share * (_BOTTOM - _TOP)
 
 
-def _ohms(mohm: float, place: int | None) -> str:
+def _ohms(mohm: float) -> str:
     return f"{mohm:g} mΩ" if mohm < 999.0 else f"{mohm / 1e3:g} Ω"
 
 
@@ -81,39 +79,20 @@ def _places(dates: Sequence[str]) -> list[float]:
     return [place / max(places[-1], 1.0) for place in places]
 
 
-def _draw_joint(at: Axes, row: JointRow, places: Sequence[float]) -> None:
-    at.axhline(_GOOD_JOINT_MOHM, color=LINE, linewidth=0.7, linestyle=(0, (3, 2)))
-    for place, band in zip(places, row.bands, strict=True):
-        _draw_band(at, place, band)
-    at.text(0.0, 1.05, row.where, transform=at.transAxes)
-    at.set_xlim(-0.12, 1.12)
-
-
-def _draw_band(at: Axes, place: float, band: JointResistance) -> None:
+def _draw_band(drawing: SvgPlot, x: Scale, place: float, band: JointResistance) -> None:
     """Draw a bar from 5 % to 95 % with the likeliest value; of good joints only the upper end."""
+    y, at = _logarithmic, x(place)
     if band.is_raised:
+        colour: Colour = "bad" if band.is_bad else "ink"
         low, high = band.low_ohm * 1e3, min(band.high_ohm * 1e3, _MAX_MOHM)
-        colour = BAD if band.is_bad else INK
-        at.plot([place, place], [low, high], color=colour, linewidth=2.2, solid_capstyle="butt")
-        at.plot([place], [min(band.best_ohm * 1e3, _MAX_MOHM)], "D", color=colour, markersize=3.4)
+        drawing.line([(at, y(low)), (at, y(high))], colour, 2.2)
+        drawing.diamond(at, y(min(band.best_ohm * 1e3, _MAX_MOHM)), 3.0, colour)
     elif band.at_most_ohm is not None:
-        most = band.at_most_ohm * 1e3
-        at.plot([place, place], [_MIN_MOHM, most], color=SOFT, linewidth=0.9, linestyle=":")
-        at.plot([place - 0.035, place + 0.035], [most, most], color=SOFT, linewidth=1.4)
+        most = y(band.at_most_ohm * 1e3)
+        drawing.line([(at, y(_MIN_MOHM)), (at, most)], "soft", 0.9, (1.0, 1.65))
+        drawing.line([(x(place - 0.035), most), (x(place + 0.035), most)], "soft", 1.4)
     else:
-        at.text(place, 1.5, "?", color=SOFT, ha="center")
-
-
-def _draw_dates(at: Axes, dates: Sequence[str]) -> None:
-    """Write the first and the last date below; the table has all of them."""
-    ends = [(0.0, dates[0], "left"), (1.0, dates[-1], "right")]
-    at.set_xticks([place for place, _, _ in ends], ["", ""])
-    for place, words, side in ends:
-        at.text(
-            place - 0.1 if side == "left" else place + 0.1, -0.2, words, fontsize=6.0, color=SOFT,
-            ha=side, transform=at.get_xaxis_transform(),
-        )  # fmt: skip
-    at.tick_params(length=2, pad=1.5)
+        drawing.text(at, y(1.5), "?", "soft", anchor="middle")
 
 
 def unit_report_content(session: Session, finding: Finding | None = None) -> ReportContent:

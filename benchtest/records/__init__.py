@@ -16,4 +16,5 @@ __all__ = [
     "restore",
     "shelf",
     "strand_plot",
+    "svg_plot",
 ]
