@@ -80,7 +80,7 @@ def test_any_input_is_accepted_or_refused_with_a_message(name: str) -> None:
 
     @seed(11)
     @settings(
-        max_examples=FEW.get(name, 80),
+        max_examples=FEW.get(name, 40),
         deadline=None,
         database=None,
         suppress_health_check=list(HealthCheck),

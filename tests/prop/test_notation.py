@@ -127,7 +127,7 @@ def test_invalid_levels_and_colours_are_rejected(fan: Design) -> None:
         parse_lit_set("all", fan, colour="white-channel")
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.text(max_size=30))
 def test_any_text_is_a_name_or_raises_a_name_fault(fan: Design, text: str) -> None:
     readers = (parse_probe, parse_point, parse_place, parse_lit_set, find_joint)

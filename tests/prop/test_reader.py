@@ -249,14 +249,14 @@ def test_deep_nesting_is_a_fault_like_any_other() -> None:
     assert _faults("x = " + "[" * 5000 + "]" * 5000)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.text(max_size=400))
 def test_any_text_is_a_design_or_raises_its_faults(text: str) -> None:
     with contextlib.suppress(FileFaults):
         parse_design(text, "any.toml")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     st.integers(0, len(FAN) - 1),
     st.integers(0, 30),

@@ -89,18 +89,17 @@ def _rated(design: Design, supply_a: float | None) -> Design:
 
 
 @pytest.mark.parametrize(
-    ("at", "ohm", "limit_a", "volts"),
+    ("at", "ohm", "limit_a", "volts", "is_rated"),
     [
-        ("crown:2", 0.8, 9.0, 5.0),
-        ("foot:5", 0.3, 9.0, 5.0),
-        ("crown:5", 0.06, 9.0, 5.0),
-        ("crown:4", 1.5, 9.0, 5.0),
-        ("crown:3", 1.0, 7.0, 12.0),
-        ("foot:4", 0.2, 7.0, 12.0),
+        ("crown:2", 0.8, 9.0, 5.0, True),
+        ("foot:5", 0.3, 9.0, 5.0, False),
+        ("crown:5", 0.06, 9.0, 5.0, True),
+        ("crown:4", 1.5, 9.0, 5.0, False),
+        ("crown:3", 1.0, 7.0, 12.0, True),
+        ("foot:4", 0.2, 7.0, 12.0, False),
     ],
     ids=str,
 )
-@pytest.mark.parametrize("is_rated", [True, False], ids=["rated", "not rated"])
 def test_a_short_with_resistance_is_found_and_no_joint(
     make_fan: MakeFan, make_kind: MakeKind, at: str, ohm: float, limit_a: float, volts: float,
     is_rated: bool,

@@ -148,14 +148,14 @@ def test_control_characters_of_a_source_name_are_removed(worked: bytes) -> None:
     assert packet.name.startswith("?[2Jfan")
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(octets=st.binary(max_size=700))
 def test_random_octets_are_discarded(octets: bytes) -> None:
     with pytest.raises(Discarded):
         decode_packet(octets)
 
 
-@settings(max_examples=500)
+@settings(max_examples=200)
 @given(changes=st.dictionaries(st.integers(0, 637), st.integers(0, 255), max_size=6))
 def test_a_damaged_packet_is_decoded_or_discarded(worked: bytes, changes: dict[int, int]) -> None:
     damaged = bytearray(worked)
