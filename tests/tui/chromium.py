@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import base64
 import itertools
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -68,18 +67,13 @@ class Chromium:
         await self.ask("Input.dispatchTouchEvent", type="touchStart", touchPoints=point)
         await self.ask("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
 
-    async def picture(self, path: Path) -> None:
-        """Save a screenshot as a PNG file."""
-        told = await self.ask("Page.captureScreenshot", format="png")
-        path.write_bytes(base64.b64decode(told["data"]))
-
 
 @asynccontextmanager
 async def chromium(folder: Path) -> AsyncIterator[Chromium]:
-    """Start a browser with a new profile in a folder, and two dots per CSS pixel like a phone."""
+    """Start a browser with a new profile in a folder; no graphics unit is imitated."""
     process = await asyncio.create_subprocess_exec(
         "chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run",
-        "--force-device-scale-factor=2", "--remote-debugging-port=0",
+        "--disable-3d-apis", "--disable-extensions", "--remote-debugging-port=0",
         f"--user-data-dir={folder}", "about:blank",
         stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE,
     )  # fmt: skip

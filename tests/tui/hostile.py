@@ -240,7 +240,7 @@ class Walk:
             if places:
                 self.with_words.add(name)
             if (type(top).__name__, text) not in self.touched:
-                spots += [(x + step, y) for x in places for step in (0, 2)]
+                spots += [(x + 1, y) for x in places]
                 self.touched.add((type(top).__name__, text))
         for _, action in self.links():
             assert action.startswith("screen."), action

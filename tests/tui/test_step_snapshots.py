@@ -1,4 +1,4 @@
-"""Snapshots of every step: its text at three sizes in every look, and in ASCII.
+"""Snapshots of every step: its text at three sizes, and at the smallest one in every look.
 
 Colours are tested by rules, not by snapshots: text is readable on light and dark, and grey without
 colour. `python -m tests.tui.test_step_snapshots` renews the texts.
@@ -32,7 +32,9 @@ STEPS: tuple[StepName, ...] = (
     "checks", "first-light", "strands", "search", "colours", "readings", "wiggle", "soak",
 )  # fmt: skip
 READ = (("2", "2A"), ("2", "2B"), ("2", "foot:2+>2A+"))
-KEPT = ("dark", "ascii")
+KEPT = {"dark": SIZES, "ascii": SIZES[:1]}
+"""Looks whose text is kept, with the sizes of their terminals. Characters and colours change no
+layout."""
 WINDOWS = ("why", "help", "steps-menu")
 """Windows that dim the screen below them on purpose."""
 Drawn = list[list[Segment]]
@@ -111,7 +113,7 @@ async def _screens(folder: Path, look: str) -> dict[str, Drawn]:
             if look == "light":
                 at.app.theme = "textual-light"
             async for step in _visit(at):
-                for width, height in SIZES:
+                for width, height in KEPT.get(look, SIZES[:1]):
                     found[f"{step} {width}x{height}"] = await _drawn(at, width, height)
         return found
 
