@@ -1,4 +1,4 @@
-"""Strands from two reels in one unit."""
+"""Strands from two reels in one unit, and supplies whose volts were measured at their feeds."""
 
 from __future__ import annotations
 
@@ -70,3 +70,17 @@ def test_a_change_of_reel_makes_no_joint_suspect(comb: Design, factor: float) ->
 
 def test_tolerances_of_one_reel_have_no_change_of_reel() -> None:
     assert Tolerances().reels == ()
+
+
+@pytest.mark.parametrize("volts", [0.3, 1.0, 2.0])
+def test_volts_that_no_supply_has_are_a_short(
+    make_fan: Callable[..., Design], volts: float
+) -> None:
+    """Rail volts far below the design's are no reason to assume another supply."""
+    design = make_fan(5, 10, feeds=("foot:1", "crown:5"))
+    readings = [
+        Reading(all_lit(design), parse_probe(feed.name, design), volts) for feed in design.feeds
+    ]
+    top = Engine(design).diagnose(readings).suspects[0]
+    assert top.fault == "short"
+    assert top.probability > 0.9
