@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import contextlib
 import signal
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
+from _pytest.doctest import DoctestModule
 from hypothesis import HealthCheck, settings
 from sacn.messages.data_packet import DataPacket
 from sacn.messages.sync_packet import SyncPacket
@@ -67,6 +68,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     tests = Path(__file__).parent
     places = {tests / name: place for place, name in enumerate(LONGEST)}
     items.sort(key=lambda item: places.get(item.path, len(places)))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
+    """Leave out doctests of the tests: there are none, and the search imports every module."""
+    found = yield
+    return [one for one in found if not isinstance(one, DoctestModule)]
 
 
 @pytest.fixture(autouse=True)

@@ -16,6 +16,7 @@ import psutil
 import pytest
 
 from tests.receiver import LIMIT_S, Watcher
+from tests.waiting import beats, until
 
 Run = Callable[..., Any]
 
@@ -92,9 +93,9 @@ def test_every_signal_ends_dark(
     ) as driving:
         while not any(receiver.recv(2000)[SLOTS:]):
             pass  # until something is lit
-        for ending in endings:  # an impatient user presses a key more than once
+        # an impatient user presses a key more than once
+        for _, ending in zip(beats(0.005, 1.0), endings, strict=False):
             driving.send_signal(ending)
-            time.sleep(0.005)
         _, said = driving.communicate(timeout=20)
     assert driving.returncode == code
     assert "Traceback" not in said
@@ -241,14 +242,14 @@ def test_a_stopped_run_is_dark_and_stays_dark(
     # in its own process group, as a shell starts it: Ctrl-Z does not stop an orphaned group,
     # such as that of a test run without a terminal (POSIX.1-2017, XSH 2.4.3)
     with subprocess.Popen(program, stderr=subprocess.PIPE, text=True, process_group=0) as process:
-        _until(lambda: watcher.is_lit)
+        until(lambda: watcher.is_lit)
         process.send_signal(stop)
-        _until(lambda: psutil.Process(process.pid).status() == psutil.STATUS_STOPPED)
+        until(lambda: psutil.Process(process.pid).status() == psutil.STATUS_STOPPED)
         if stop == signal.SIGTSTP:
-            _until(lambda: watcher.is_dark_by_packet)
+            until(lambda: watcher.is_dark_by_packet)
         else:
             stopped_s = time.monotonic()
-            _until(lambda: time.monotonic() - stopped_s > LIMIT_S + 0.2)
+            until(lambda: time.monotonic() - stopped_s > LIMIT_S + 0.2)
         lit = watcher.lit_packets
         process.send_signal(signal.SIGCONT)
         _, said = process.communicate(timeout=20.0)
@@ -257,10 +258,3 @@ def test_a_stopped_run_is_dark_and_stays_dark(
         assert "Traceback" not in said
         assert watcher.lit_packets == lit
         assert watcher.is_dark_by_packet
-
-
-def _until(true: Callable[[], bool], within_s: float = 20.0) -> None:
-    due_s = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < due_s
-        time.sleep(0.02)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.drive.boards import SimulatedBoard, until
+from tests.drive.boards import SimulatedBoard
+from tests.waiting import act_until, until
 
 Run = Callable[..., Any]
 NODES = 40
@@ -48,10 +49,12 @@ def test_every_signal_ends_dark(
     words += ["drive", str(prop), "walk", "--to", f"serial:{board.port}"]
     with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as driving:
         until(lambda: sum(board.shown()) == 3 * 128)  # one node at half of full
-        while driving.poll() is None:  # the last frame and the board's answer take a moment
-            for ending in endings:
-                driving.send_signal(ending)
-                time.sleep(0.002)
+        presses = itertools.cycle(endings)  # the last frame and the board's answer take a moment
+        act_until(
+            lambda: driving.send_signal(next(presses)),
+            lambda: driving.poll() is not None,
+            every_s=0.002,
+        )
         _, said = driving.communicate(timeout=20)
     assert b"Traceback" not in said
     if endings is not HURRY:  # that leaves it to the board's own watchdog

@@ -8,9 +8,9 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import psutil
@@ -21,8 +21,9 @@ from benchtest.prop.reader import read_design
 from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.shelf import Shelf
 from benchtest.virtual.remote_prop import start_simulation
-from tests.drive.boards import PythonBoard, until
+from tests.drive.boards import PythonBoard
 from tests.drive.scpi.simulated_meter import SimulatedMeter
+from tests.waiting import act_until, until
 
 SOON_S = 20.0
 
@@ -34,11 +35,8 @@ class Command:
     process: subprocess.Popen[str]
 
     def until(self, true: Callable[[], bool]) -> None:
-        due = time.monotonic() + SOON_S
-        while not true():
-            assert self.process.poll() is None, self.process.communicate()
-            assert time.monotonic() < due
-            time.sleep(0.02)
+        until(lambda: self.process.poll() is not None or true(), SOON_S)
+        assert self.process.poll() is None, self.process.communicate()
 
     def line(self) -> str:
         """Return the next line of output."""
@@ -104,9 +102,12 @@ def test_repeated_interrupts_end_dark(begin: Begin, prop: Path) -> None:
     with start_simulation(prop) as virtual:
         command = begin("drive", prop, "full-white", "--level", "0.3", "--to", virtual.target)
         command.until(lambda: virtual.state()["nodes_lit"] > 0)
-        while command.process.poll() is None:
-            os.killpg(command.process.pid, signal.SIGINT)
-            time.sleep(0.02)  # a key that is held repeats more slowly
+        # a key that is held repeats more slowly
+        act_until(
+            partial(os.killpg, command.process.pid, signal.SIGINT),
+            lambda: command.process.poll() is not None,
+            every_s=0.02,
+        )
         _, said = command.process.communicate()
         assert "Traceback" not in said
         # three for each universe. Source: ANSI E1.31-2018, clause 6.2.6, Stream_Terminated

@@ -12,7 +12,6 @@ import select
 import subprocess
 import time
 from binascii import crc_hqx
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,14 +28,6 @@ FIRMWARE = HERE.parents[1] / "hw_notes" / "bridge"
 HERTZ = 16_000_000
 GAP_CYCLES = 800
 """Low time of 50 µs, after which nodes latch their data. Source: WS2812B data sheet."""
-
-
-def until(true: Callable[[], bool], within_s: float = 20.0) -> None:
-    """Wait for a condition; only a failing test takes the whole time."""
-    due_s = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < due_s, f"not within {within_s} s"
-        time.sleep(0.005)
 
 
 @dataclass(frozen=True)
@@ -226,9 +217,9 @@ class PythonBoard(OnAPty):
                 heard.append(kind)
                 super().settle(kind, number, refusal)
 
-        return Heard(self, self._send, _ticks_ms())
+        return Heard(self, self.send, _ticks_ms())
 
-    def _send(self, octets: bytes) -> None:
+    def send(self, octets: bytes) -> None:
         if not self.dumb:
             os.write(self._line, self._hurt(octets))
 

@@ -5,7 +5,6 @@ A driver's tests inherit `DriverContract` and define how to make one and how to 
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from typing import Protocol
 
@@ -17,7 +16,7 @@ from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
-from tests.drive.boards import until
+from tests.waiting import came, until
 
 
 class Bench(Protocol):
@@ -65,16 +64,6 @@ def _scale(design: Design) -> Frame:
     return frame
 
 
-def _soon(bench: Bench, wanted: bytes) -> bool:
-    """Return True if the prop has it within the time of a frame and the delay of the way."""
-    due_s = time.monotonic() + 0.1
-    while time.monotonic() < due_s:
-        if bench.shown() == wanted:
-            return True
-        time.sleep(0.005)
-    return False
-
-
 class DriverContract:
     """Tests that every driver passes; `bench` is the driver's own fixture."""
 
@@ -100,7 +89,8 @@ class DriverContract:
         def has_it() -> bool:
             if bench.shown() == wanted or not bench.loses:
                 return bench.shown() == wanted
-            if not (there := _soon(bench, wanted)):
+            # the time of a frame and the delay of the way
+            if not (there := came(lambda: bench.shown() == wanted, within_s=0.1)):
                 driver.show(frame)
             return there
 

@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import socket
 import threading
-import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from pathlib import Path
@@ -22,8 +21,9 @@ from benchtest.prop.design import Design
 from benchtest.virtual.server import VirtualPropServer
 from benchtest.virtual.udp_receiver import NetworkImpairment
 from benchtest.virtual.virtual_prop import VirtualProp
-from tests.drive.boards import Built, PythonBoard, SimulatedBoard, until
+from tests.drive.boards import Built, PythonBoard, SimulatedBoard
 from tests.drive.contract import DriverContract, on_the_wire
+from tests.waiting import until, until_still
 
 LOOPBACK = "127.0.0.1"
 TERMINATED = 0x40
@@ -209,7 +209,7 @@ class TestVirtualOnABadNetwork(DriverContract):
             driver.show(np.full((design.node_count, 3), level, dtype=np.uint8))
         sent = driver.status().packets
         until(lambda: sum(bench.packet_counts().values()) > 0.7 * sent)
-        time.sleep(0.1)
+        until_still(bench.packet_counts, for_s=0.1)  # twice the longest delay
         counted = bench.packet_counts()
         assert sum(counted.values()) < 0.95 * sent  # some were lost
         assert counted["accepted"] < sum(counted.values())  # some out of order, some not decoded

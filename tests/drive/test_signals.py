@@ -15,7 +15,8 @@ import pytest
 from benchtest.drive.signals import defer_signals
 from tests.props import SMALL_FAN
 from tests.receiver import Watcher
-from tests.tui.stop_trials import is_stopped, wait
+from tests.tui.stop_trials import is_stopped
+from tests.waiting import stays, until, wait_until_s
 
 
 def test_ctrl_c_waits_and_then_acts_once() -> None:
@@ -59,7 +60,7 @@ def test_another_thread_may_take_the_prop_dark_too() -> None:
 
 # a lit prop, and a thread that never ends, like one that reads a closed terminal
 STUCK = """
-import sys, threading, time
+import signal, sys, threading
 from pathlib import Path
 from benchtest.drive.signals import exit_on_first_signal
 exit_on_first_signal()
@@ -73,10 +74,10 @@ design = read_design(Path(sys.argv[1]))
 driver = driver_for(parse_target(sys.argv[2]), design, SourceSettings(uuid4()))
 clock = FrameClock(driver, design.node_count, 3)
 clock.start().show(np.full((design.node_count, 3), 9, np.uint8))
-threading.Thread(target=lambda: [time.sleep(0.001) for _ in iter(int, 1)]).start()
+threading.Thread(target=threading.Event().wait).start()
 while True:
     try:
-        time.sleep(60.0)
+        signal.pause()
     except BaseException:
         if sys.argv[3] == "swallows":
             continue
@@ -95,15 +96,9 @@ def test_a_program_that_hangs_is_dark_and_ended_within_five_seconds(
     words = [sys.executable, "-c", STUCK, str(prop), watcher.to, how]
     with subprocess.Popen(words, stderr=subprocess.DEVNULL) as process:
         try:
-            due_s = time.monotonic() + 30.0
-            while not watcher.is_lit:
-                assert time.monotonic() < due_s
-                time.sleep(0.01)
+            until(lambda: watcher.is_lit)
             process.terminate()
-            begun_s = time.monotonic()
-            while not watcher.is_dark_by_packet:
-                assert time.monotonic() < begun_s + 1.0
-                time.sleep(0.01)
+            until(lambda: watcher.is_dark_by_packet, within_s=1.0)
             assert process.wait(5.0) == 128 + signal.SIGTERM
             assert watcher.is_dark_by_packet
         finally:
@@ -145,15 +140,15 @@ def test_a_stop_that_interrupts_the_frame_clock_is_dark_first(tmp_path: Path) ->
         assert process.stdin is not None
         try:
             for stop in range(12):
-                wait(lambda: watcher.is_lit, 30.0, "never lit")
-                time.sleep(stop * 0.003)
+                until(lambda: watcher.is_lit, words="lit")
+                wait_until_s(time.monotonic() + stop * 0.003)  # at another place of its work
                 process.send_signal(signal.SIGTSTP)
-                wait(lambda: is_stopped(psutil.Process(process.pid)), 3.0, "not stopped")
-                wait(lambda: watcher.is_dark_by_packet, 0.2, f"stop {stop}: stopped lit")
+                until(lambda: is_stopped(psutil.Process(process.pid)), 3.0, "stopped")
+                until(lambda: watcher.is_dark_by_packet, 0.2, f"stop {stop}: dark")
                 lit = watcher.lit_packets
                 process.send_signal(signal.SIGCONT)
-                time.sleep(0.1)
-                assert watcher.lit_packets == lit  # until the user resumes
+                # until the user resumes; four periods of the frame clock
+                assert stays(lambda lit=lit: watcher.lit_packets == lit, for_s=0.1)  # type: ignore[misc]
                 process.stdin.write(b"\n")
                 process.stdin.flush()
         finally:

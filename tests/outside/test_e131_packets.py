@@ -9,7 +9,6 @@ from __future__ import annotations
 import socket
 import struct
 import subprocess
-import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -23,6 +22,7 @@ from sacn.messages.data_packet import DataPacket
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.e131.encode import Stream, SyncStream, discovery_packets, multicast_group
 from benchtest.prop.design import Design, Output
+from tests.waiting import act_until, until
 
 CID = UUID("00112233-4455-4677-8899-aabbccddeeff")
 LOOPBACK = "127.0.0.1"
@@ -299,13 +299,9 @@ def test_the_librarys_receiver_receives_from_our_driver(make_fan: Callable[..., 
         driver.open()
         frame = np.zeros((40, 3), dtype=np.uint8)
         frame[0] = (10, 20, 30)  # node 1.1, which data reaches first
-        due = time.monotonic() + 15.0
-        while not heard and time.monotonic() < due:
-            driver.show(frame)
-            time.sleep(0.05)
+        act_until(lambda: driver.show(frame), lambda: bool(heard), every_s=0.05)
         driver.close()
-        while not ended and time.monotonic() < due + 15.0:
-            time.sleep(0.05)
+        until(lambda: bool(ended))
     finally:
         receiver.stop()
     assert heard[0][:4] == (10, 20, 30, 0)

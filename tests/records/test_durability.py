@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from benchtest.records.shelf import Shelf
+from tests.waiting import wait_until_s
 
 Start = Callable[..., str]
 
@@ -127,7 +128,8 @@ def test_a_program_killed_while_creating_the_file_leaves_one_that_opens(tmp_path
         ) as process:
             assert process.stdout is not None
             assert process.stdout.readline() == b"go\n"
-            time.sleep(draw.uniform(0.01, 0.1))
+            # at any place of a file's creation
+            wait_until_s(time.monotonic() + draw.uniform(0.01, 0.1))
             process.kill()
         made = sorted(folder.iterdir(), key=lambda path: int(path.name))
         assert len(made) > 0

@@ -30,8 +30,9 @@ from benchtest.session.log.events import NoteMade
 from benchtest.session.session import Session
 from benchtest.session.workbench.workbench import Workbench
 from tests.drive.alone import python_alone
-from tests.drive.boards import PythonBoard, until
+from tests.drive.boards import PythonBoard
 from tests.records.conftest import small_disk
+from tests.waiting import until
 
 from .conftest import record_passed_checks
 from .driven import Prop, dark
@@ -108,6 +109,7 @@ from benchtest.session.workbench.workbench import Workbench
 from benchtest.virtual.e131_receiver import E131Receiver
 from tests.props import SMALL_FAN
 from tests.session.conftest import record_passed_checks
+from tests.waiting import until
 
 design = parse_design(SMALL_FAN, "fan")
 ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -125,12 +127,6 @@ def hear():
 
 threading.Thread(target=hear, daemon=True).start()
 
-def until(true, what):
-    due_s = time.monotonic() + 15
-    while not true():
-        assert time.monotonic() < due_s, what
-        time.sleep(0.01)
-
 def lit():
     return any(prop.slots().get(1, b""))
 
@@ -141,10 +137,10 @@ with Shelf(Path(sys.argv[1])) as shelf:
     with FrameClock(driver, design.node_count, 3).start() as clock:
         workbench = Workbench(session, clock)
         workbench.light_advice()
-        until(lit, "lit")
+        until(lit, words="lit")
         subprocess.run(["ip", "addr", "flush", "dev", "lo"], check=True)
         subprocess.run(["ip", "link", "set", "lo", "down"], check=True)
-        until(lambda: not prop.slots(), "dark once nothing is heard")
+        until(lambda: not prop.slots(), words="dark once nothing is heard")
         print(driver.status().trouble)
         try:
             workbench.walk.judge(passed=True)
@@ -153,11 +149,11 @@ with Shelf(Path(sys.argv[1])) as shelf:
         workbench.walk.choose(1)
         workbench.light_advice()
         subprocess.run(["ip", "link", "set", "lo", "up"], check=True)
-        until(lit, "lit again")
+        until(lit, words="lit again")
         assert prop.slots()[1][30:60] != bytes(30), "strand 2, which was chosen meanwhile"
-        until(lambda: driver.status().trouble is None, "said no longer")
+        until(lambda: driver.status().trouble is None, words="said no longer")
         workbench.walk.judge(passed=True)
-    until(lambda: not lit(), "dark at the end")
+    until(lambda: not lit(), words="dark at the end")
     print([event.kind for event in shelf.events(session.row.id)][-1])
 """
 

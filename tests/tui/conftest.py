@@ -30,8 +30,8 @@ from benchtest.session.workbench.workbench import Workbench
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
+from tests.waiting import until_soon
 
-WAIT_S = 30.0
 _IDLE_SLICES, _SLICE_S, _IDLE_CPU_S = 3, 0.003, 0.0003
 _EAR = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 _EAR.bind(("127.0.0.1", 0))
@@ -102,10 +102,7 @@ class Driven:
 
     async def until(self, true: Callable[[], bool]) -> None:
         """Wait for a state, never for a time, and for the screen to show it."""
-        due_s = time.monotonic() + WAIT_S
-        while not true():
-            assert time.monotonic() < due_s, f"did not come; on the screen:\n{self.words()}"
-            await asyncio.sleep(0.02)
+        await until_soon(true, words=lambda: f"on the screen:\n{self.words()}")
         await _wait_for_idle()
 
     async def until_task(self, *tasks: Task) -> Task:
@@ -182,14 +179,16 @@ async def driven(
     *faults: str,
     tag: str | None = "SF-01",
     size: tuple[int, int] = (80, 24),
-    to: str = "virtual",
+    to: str | None = None,
     ready: bool = True,
     readings_from: str | None = None,
 ) -> AsyncIterator[Driven]:
     """Run the program; with a tag, that unit is on the bench when this begins.
 
-    A unit that is ready has passed the checks before power, first light and colours.
+    A unit that is ready has passed the checks before power, first light and colours. A virtual prop
+    is a process of its own, so without a target there is one only if it has faults.
     """
+    to = to or ("virtual" if faults else HEARD)
     if ready and tag is not None:
         make_ready(folder, prop, tag)
     bench = LaunchOptions(folder, to, prop, hidden=faults, seed=1, readings_from=readings_from)

@@ -21,6 +21,7 @@ import psutil
 
 from tests.receiver import LIMIT_S, Watcher
 from tests.terminals import Ear
+from tests.waiting import came, until
 
 GONE_S = 5.0
 """Longest time that a program may last once its terminal is gone. [s]"""
@@ -115,10 +116,11 @@ class Seat:
         return None
 
     def until(self, words: str) -> None:
-        due_s = time.monotonic() + WAIT_S
-        while words not in (seen := self.screen()):
-            assert time.monotonic() < due_s, f"never saw {words!r} in:\n{seen[-3000:]}"
-            time.sleep(0.02)
+        until(
+            lambda: words in self.screen(),
+            WAIT_S,
+            lambda: f"{words!r} in:\n{self.screen()[-3000:]}",
+        )
 
 
 class Window(Seat):
@@ -292,7 +294,7 @@ def lose_terminal(
     watcher = Watcher()
     with seated(SEATS[kind](folder, [*words, "--to", watcher.to], deaf=deaf)) as seat:
         keys, words_there = SCREENS[screen]
-        _until(lambda: seat.program is not None, WAIT_S)
+        until(lambda: seat.program is not None, WAIT_S)
         process = seat.program
         assert process is not None
         if words_there:
@@ -301,7 +303,7 @@ def lose_terminal(
             seat.keys(keys[0])
             keys = keys[1:]
             seat.until(LIT)
-            _until(lambda: watcher.is_lit, WAIT_S)
+            until(lambda: watcher.is_lit, WAIT_S)
         if keys:
             seat.keys(keys)
         settle_s = time.monotonic() + chance.uniform(0.0, 0.4 if words_there else 1.5)
@@ -311,13 +313,13 @@ def lose_terminal(
         seat.take_away()
         begun_s = time.monotonic()
         if deaf and kind == "killed shell":  # its terminal is still there: dark, until a key
-            _until(lambda: watcher.is_dark_by_packet, LIMIT_S, f"{kind}, {screen}: still lit")
+            until(lambda: watcher.is_dark_by_packet, LIMIT_S, f"{kind}, {screen}: dark")
             process.terminate()
             begun_s = time.monotonic()
-        _until(lambda: _is_gone(process), GONE_S, f"{kind}, {screen}: the process stays")
+        until(lambda: _is_gone(process), GONE_S, f"{kind}, {screen}: the end of the process")
         gone_s = time.monotonic() - begun_s
-        time.sleep(0.1)  # packets of the end are on loopback
-        dark = watcher.is_dark_by_packet
+        # packets of the end may still be on loopback
+        dark = came(lambda: watcher.is_dark_by_packet, within_s=0.1)
         dark_s = max(0.0, watcher.last_lit_s - begun_s)
         watcher.close()
         assert dark, f"{kind}, {screen}: gone, and its prop is lit"
@@ -329,10 +331,3 @@ def _is_gone(process: psutil.Process) -> bool:
         return process.status() == psutil.STATUS_ZOMBIE
     except psutil.NoSuchProcess:
         return True
-
-
-def _until(true: Callable[[], bool], within_s: float, words: str = "") -> None:
-    due_s = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < due_s, words
-        time.sleep(0.01)

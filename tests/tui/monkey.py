@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import random
 import time
 from collections.abc import Sequence
@@ -13,6 +12,7 @@ from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
 from tests.receiver import Watcher
 from tests.tui.conftest import Driven
+from tests.waiting import until_soon, wait_until_s
 
 NAMES = {" ": "space", "?": "question_mark", ".": "full_stop", "-": "minus"}
 SIGNS = " xx?ntbbuwcydRlsGrfm123459.-+a"
@@ -48,9 +48,7 @@ async def press_together(at: Driven, keys: Sequence[events.Key]) -> None:
 
 async def until_dark_or_bench(at: Driven, watcher: Watcher, within_s: float = 10.0) -> None:
     """Wait until the prop is dark, or a unit's screen is open again."""
-    async with asyncio.timeout(within_s):
-        while watcher.is_lit and not has_bench(at.app):
-            await asyncio.sleep(0.01)
+    await until_soon(lambda: not watcher.is_lit or has_bench(at.app), within_s)
 
 
 async def at_random(
@@ -74,7 +72,7 @@ async def at_random(
         pressed += len(drawn)
         words = " ".join(key.key for key in drawn)
         if stalls and chance.random() < 0.1:
-            time.sleep(chance.uniform(0.0, 0.4))
+            wait_until_s(time.monotonic() + chance.uniform(0.0, 0.4))
         await press_together(at, drawn)
         assert at.app._exception is None, f"{at.app._exception!r} after: {words}"
         if not at.app.is_running:  # by the palette's "End"
@@ -85,7 +83,7 @@ async def at_random(
             shelves += 1
             try:
                 await until_dark_or_bench(at, watcher)
-            except TimeoutError:
+            except AssertionError:
                 stack = [type(screen).__name__ for screen in at.app.screen_stack]
                 raise AssertionError(f"lit at {stack} after: {words}") from None
             if chance.random() < 0.7:  # back to the bench, for that is where the light is

@@ -13,7 +13,7 @@ import subprocess
 import sys
 import termios
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -198,10 +198,3 @@ class Look:
             aiohttp.WSMsgType.CLOSED,
             aiohttp.WSMsgType.ERROR,
         )
-
-
-async def until(true: Callable[[], bool]) -> None:
-    """Wait for a state."""
-    async with asyncio.timeout(WAIT_S):
-        while not true():
-            await asyncio.sleep(0.02)

@@ -21,6 +21,7 @@ import psutil
 from tests.receiver import LIMIT_S, Watcher
 from tests.terminals import Ear
 from tests.tui.ending_trials import FIRST, LIT, Seat, Window, seated
+from tests.waiting import act_until, until
 
 WAIT_S = 60.0
 STOPPED_S = 3.0
@@ -57,7 +58,7 @@ class Shell:
         return self.seen
 
     def until(self, words: str) -> None:
-        wait(lambda: words in self.read(), WAIT_S, f"never saw {words!r}")
+        until(lambda: words in self.read(), WAIT_S, repr(words))
 
     @property
     def program(self) -> psutil.Process | None:
@@ -96,13 +97,13 @@ def stop_drive(folder: Path, prop: Path, pattern: str, trials: int, chance: rand
     try:
         for trial in range(trials):
             shell.type(f"{command}\n")
-            wait(lambda: watcher.is_lit, WAIT_S, "never lit")
+            until(lambda: watcher.is_lit, WAIT_S, "lit")
             _pass(chance.uniform(0.0, 0.6), shell.read)
             program, about = shell.program, f"run {trial} of {pattern}"
             assert program is not None, shell.read()
             lit_before += watcher.is_lit
             shell.type("\x1a")
-            wait(partial(is_stopped, program), STOPPED_S, f"{about} was not stopped")
+            until(partial(is_stopped, program), STOPPED_S, f"{about} is stopped")
             _check_dark(watcher, about)
             lit = watcher.lit_packets
             shell.type("fg\n")
@@ -136,7 +137,7 @@ def stop_program(folder: Path, trials: int, chance: random.Random) -> int:
         seat.keys("\r")
         seat.until(LIT)
         for trial in range(trials):
-            wait(lambda: watcher.is_lit, WAIT_S, "never lit")
+            until(lambda: watcher.is_lit, WAIT_S, "lit")
             for _ in range(chance.randrange(6)):
                 seat.keys(chance.choice(["+", "-", "\x1b[A", "\x1b[B", "bb", " u"]))
                 _pass(chance.uniform(0.0, 0.1), seat.screen)
@@ -145,15 +146,19 @@ def stop_program(folder: Path, trials: int, chance: random.Random) -> int:
             assert program is not None
             lit_before += watcher.is_lit
             program.send_signal(signal.SIGTSTP)
-            _until_drawn(seat, partial(is_stopped, program), f"{about} did not happen")
+            _until_drawn(seat, partial(is_stopped, program), f"{about} happens")
             _check_dark(watcher, about)
             lit = watcher.lit_packets
             seat.keys("")
             program.send_signal(signal.SIGCONT)
             seat.until("any key lights it again")
-            _pass(0.8, seat.screen)  # keys in the first moment count as typed before
             assert watcher.lit_packets == lit, f"{about}: it lit up as it went on"
-            seat.keys("\x1b")
+
+            def light_again() -> None:  # a key without a meaning; the first ones are ignored
+                seat.keys("z")
+                seat.screen()
+
+            act_until(light_again, lambda: watcher.is_lit)
     watcher.close()
     return lit_before
 
@@ -164,21 +169,9 @@ def is_stopped(process: psutil.Process) -> bool:
     return process.status() == psutil.STATUS_STOPPED
 
 
-def wait(true: Callable[[], bool], within_s: float, words: str) -> None:
-    """Wait for a state.
-
-    Raises:
-        AssertionError: it did not come in time. [s]
-    """
-    due_s = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < due_s, words
-        time.sleep(0.005)
-
-
 def _check_dark(watcher: Watcher, about: str) -> None:
     """Check that the last packet was dark: a controller without a time-out keeps showing it."""
-    wait(lambda: watcher.is_dark_by_packet, DARK_S, f"{about} was stopped lit")
+    until(lambda: watcher.is_dark_by_packet, DARK_S, f"{about} is dark")
 
 
 def _until_drawn(seat: Seat, true: Callable[[], bool], words: str) -> None:
@@ -186,7 +179,7 @@ def _until_drawn(seat: Seat, true: Callable[[], bool], words: str) -> None:
         seat.screen()  # a program whose terminal is full waits for it
         return true()
 
-    wait(drawn, STOPPED_S, words)
+    until(drawn, STOPPED_S, words)
 
 
 def _pass(seconds: float, read: Callable[[], object]) -> None:

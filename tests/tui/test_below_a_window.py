@@ -27,7 +27,7 @@ async def test_drawing_a_window_keeps_the_screen_below(small_fan: Path, tmp_path
             bench.draw()
             async with asyncio.timeout(30.0):
                 while not at.app.screen._dirty_regions:  # the bench is drawn, the window not yet
-                    await asyncio.sleep(0.0)
+                    await asyncio.sleep(0.0)  # only the next turn of the loop
             assert at.words().startswith(" SF-01")
             await at.pilot.pause(0.1)
             assert at.words().startswith(" SF-01")
@@ -35,7 +35,7 @@ async def test_drawing_a_window_keeps_the_screen_below(small_fan: Path, tmp_path
 
 
 async def test_the_screen_below_a_window_is_resized(small_fan: Path, tmp_path: Path) -> None:
-    async with driven(tmp_path / "bench", small_fan) as at:
+    async with driven(tmp_path / "bench", small_fan, to="virtual") as at:
         await at.until_task("look")
         bench = at.screen
         await at.until(lambda: "1A ●" in at.words())  # what the virtual prop shows has been seen

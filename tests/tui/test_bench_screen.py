@@ -16,8 +16,8 @@ from benchtest.tui.panel import Panel
 from benchtest.tui.shelf_screen import ShelfScreen
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 from benchtest.virtual.virtual_prop import frame_checksum
-from tests.drive.boards import until
 from tests.tui.conftest import HEARD, SMALL_FAN, Driven, driven
+from tests.waiting import until
 
 
 async def test_passing_a_strand_lights_the_next_and_is_on_disk(
@@ -181,7 +181,7 @@ async def test_a_typing_error_at_the_supply_is_confirmed(tmp_path: Path, small_f
 async def test_typed_digits_begin_a_reading_compared_while_typing(
     tmp_path: Path, small_fan: Path
 ) -> None:
-    async with driven(tmp_path / "bench", small_fan) as at:
+    async with driven(tmp_path / "bench", small_fan, to="virtual") as at:
         await at.until_task("look")
         await at.keys("space", "space", "space")
         await at.until_task("read")

@@ -6,16 +6,14 @@ import os
 import shutil
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 
 import pytest
 
 from benchtest.virtual.remote_prop import start_simulation
-
-WAIT_S = 30.0
+from tests.waiting import until
 
 
 class Terminal:
@@ -55,17 +53,20 @@ class Terminal:
         self.tmux("send-keys", *keys)
 
     def until(self, words: str) -> str:
-        due = time.monotonic() + WAIT_S
-        while words not in (screen := self.screen()):
-            assert time.monotonic() < due, f"never saw {words!r} in:\n{screen}"
-            time.sleep(0.05)
-        return screen
+        drawn = [""]
+
+        def is_drawn() -> bool:
+            drawn.append(self.screen())
+            return words in drawn[-1]
+
+        until(is_drawn, words=lambda: f"{words!r} in:\n{drawn[-1]}")
+        return drawn[-1]
 
     def until_count(self, sign: str, times: int) -> None:
-        due = time.monotonic() + WAIT_S
-        while (screen := self.screen()).count(sign) != times:
-            assert time.monotonic() < due, f"not {times} times {sign!r} in:\n{screen}"
-            time.sleep(0.05)
+        until(
+            lambda: self.screen().count(sign) == times,
+            words=lambda: f"{times} times {sign!r} in:\n{self.screen()}",
+        )
 
 
 @pytest.fixture
@@ -127,9 +128,9 @@ def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> No
         terminal.keys("PPage")  # back: it was a slip
         terminal.until("took back: strand 1 failed")
         terminal.keys("b")
-        _until(lambda: virtual.state()["nodes_lit"] == 0)
+        until(lambda: virtual.state()["nodes_lit"] == 0)
         terminal.keys("b")
-        _until(lambda: virtual.state()["nodes_lit"] > 20)
+        until(lambda: virtual.state()["nodes_lit"] > 20)
         screen = terminal.until("it does not").splitlines()
         (row,) = [y for y, line in enumerate(screen, 1) if "it does not" in line]
         column = screen[row - 1].index("it does not") + 1
@@ -152,18 +153,11 @@ def test_ending_the_program_leaves_the_prop_dark(terminal: Terminal, number: str
         terminal.until("tag of the unit")
         terminal.keys("WF-44", "Enter")
         before_power(terminal)
-        _until(lambda: virtual.state()["nodes_lit"] == 30)
+        until(lambda: virtual.state()["nodes_lit"] == 30)
         for _ in range(3):  # once too often must not break off what takes it dark
             subprocess.run(["pkill", f"-{number}", "-f", f"benchtest {words}$"], check=False)
-        _until(lambda: virtual.state()["packets"].get("terminated", 0) == 9)
+        until(lambda: virtual.state()["packets"].get("terminated", 0) == 9)
         assert virtual.state()["nodes_lit"] == 0
-
-
-def _until(true: Callable[[], bool]) -> None:
-    due = time.monotonic() + WAIT_S
-    while not true():
-        assert time.monotonic() < due
-        time.sleep(0.05)
 
 
 def test_a_small_terminal_is_refused(terminal: Terminal) -> None:

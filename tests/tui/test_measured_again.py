@@ -27,7 +27,7 @@ def _shows_deviation(at: Driven) -> bool:
 async def test_deviations_follow_the_supply_of_their_finding(tmp_path: Path) -> None:
     prop = tmp_path / "two-feeds.toml"
     prop.write_text(SMALL_FAN + SECOND_FEED)
-    async with driven(tmp_path / "bench", prop) as at:
+    async with driven(tmp_path / "bench", prop, to="virtual") as at:
         await at.until_task("look")
         await at.keys("space", "space", "space")
         await at.until_task("read")

@@ -131,7 +131,7 @@ async def test_random_keys_never_leave_the_prop_lit_without_its_screen(
     tmp_path: Path, small_fan: Path, watcher: Watcher, size: tuple[int, int]
 ) -> None:
     async with driven(tmp_path / "bench", small_fan, to=watcher.to, size=size) as at:
-        shelves = await at_random(at, watcher, random.Random(16), keys=80)
+        shelves = await at_random(at, watcher, random.Random(16), keys=40)
         assert shelves > 0
     assert watcher.lit_packets > 0
     assert not watcher.is_lit

@@ -69,7 +69,7 @@ async def test_a_long_message_can_be_scrolled(small_fan: Path, tmp_path: Path) -
 
 
 async def test_the_keys_of_a_walk_fit_with_a_finding_and_its_plot(tmp_path: Path) -> None:
-    async with driven(tmp_path / "bench", suspected(tmp_path), tag="SF-01") as at:
+    async with driven(tmp_path / "bench", suspected(tmp_path), tag="SF-01", to="virtual") as at:
         await at.until_task("repair")
         await at.until(lambda: at.workbench.worker.details is not None)
         at.workbench.walk.choose_strand(2)

@@ -12,7 +12,8 @@ import pytest
 from benchtest.tui.dialogs import KeysDialog
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
-from tests.tui.conftest import WAIT_S, Driven, driven
+from tests.tui.conftest import Driven, driven
+from tests.waiting import WAIT_S
 
 
 @pytest.fixture

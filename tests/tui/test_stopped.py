@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 import random
 import signal
@@ -15,14 +14,17 @@ import psutil
 import pytest
 
 from benchtest.diagnosis import Finding
-from benchtest.tui.bench_screen import BenchScreen
+from benchtest.tui.bench_screen import DEAF_S, BenchScreen
 from benchtest.virtual.remote_prop import RemoteProp
 from tests.receiver import LIMIT_S, Watcher
 from tests.tui.conftest import driven, make_ready
 from tests.tui.served import Served
-from tests.tui.served import until as until_soon
 from tests.tui.stop_trials import stop_drive, stop_program
-from tests.tui.test_terminal_faults import Pty, until
+from tests.tui.test_terminal_faults import Pty
+from tests.waiting import act_until, act_until_soon, stays, until, until_soon, until_still
+
+ANY_KEY = "z"
+"""A key without a meaning at the bench, so that one too many does nothing."""
 
 
 @pytest.fixture
@@ -61,9 +63,7 @@ def test_a_stopped_program_darkens_the_prop_until_a_key(program: Pty, watcher: W
     program.process.send_signal(signal.SIGCONT)
     program.until("any key lights it again")
     assert watcher.lit_packets == lit
-    time.sleep(0.8)  # keys in the first moment count as typed before
-    program.keys(" ")
-    until(lambda: watcher.is_lit)
+    act_until(partial(program.keys, ANY_KEY), lambda: watcher.is_lit)
     program.keys("x")
     program.until("strand 2")
 
@@ -83,17 +83,15 @@ def test_keys_typed_during_a_stop_are_ignored(program: Pty, watcher: Watcher) ->
     program.process.send_signal(signal.SIGSTOP)
     os.write(program.master, b" x1b")
     until(lambda: not watcher.is_lit)
-    time.sleep(0.5)
+    until_still(lambda: watcher.packets, for_s=0.1)
     lit = watcher.lit_packets
     program.drawn = ""
     program.process.send_signal(signal.SIGCONT)
     program.until("The prop is dark")
-    time.sleep(0.5)
-    assert watcher.lit_packets == lit
     program.until("any key lights it again")
-    time.sleep(0.5)
-    program.keys(" ")
-    until(lambda: watcher.is_lit)
+    # longer than keys are ignored, so that none of those typed before acts afterwards
+    assert stays(lambda: watcher.lit_packets == lit, for_s=DEAF_S + 0.1)
+    act_until(partial(program.keys, ANY_KEY), lambda: watcher.is_lit)
     program.until("Does every node of strand 1")
 
 
@@ -119,9 +117,7 @@ async def test_a_stopped_server_leaves_the_prop_dark(
             served.process.send_signal(signal.SIGCONT)
             await look.until("any key lights it again")
             assert watcher.lit_packets == lit
-            await asyncio.sleep(0.8)
-            await look.keys("b")
-            await until_soon(lambda: watcher.is_lit)
+            await act_until_soon(partial(look.keys, ANY_KEY), lambda: watcher.is_lit)
     finally:
         served.process.send_signal(signal.SIGCONT)
         served.close()

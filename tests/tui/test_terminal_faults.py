@@ -10,9 +10,9 @@ import signal
 import subprocess
 import sys
 import termios
-import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import get_args
 
@@ -29,20 +29,13 @@ from benchtest.tui.bench_screen import BenchScreen
 from benchtest.virtual.remote_prop import RemoteProp
 from tests.terminals import Ear
 from tests.tui.conftest import driven, make_ready
+from tests.waiting import WAIT_S, act_until, until
 
-WAIT_S = 30.0
 _CONTROL = re.compile(r"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
 
 
 def lit(virtual: RemoteProp) -> int:
     return int(virtual.state()["nodes_lit"])
-
-
-def until(true: Callable[[], bool]) -> None:
-    due = time.monotonic() + WAIT_S
-    while not true():
-        assert time.monotonic() < due
-        time.sleep(0.02)
 
 
 PROGRAM = ("-m", "benchtest")
@@ -75,7 +68,7 @@ class Pty:
         os.write(self.master, keys.encode())
 
     def until(self, words: str) -> None:
-        until(lambda: words in self.read())
+        until(lambda: words in self.read(), words=lambda: f"{words!r} in:\n{self.read()}")
 
     def resize(self, columns: int, lines: int) -> None:
         """Resize the terminal; the kernel sends SIGWINCH."""
@@ -128,9 +121,8 @@ def test_a_terminal_is_resized_suspended_and_closed(
         until(lambda: lit(virtual) == 0)  # by the receiver's time-out
         at.process.send_signal(signal.SIGCONT)
         at.until("any key lights it again")
-        time.sleep(0.8)  # keys in the first moment count as typed before
         assert lit(virtual) == 0
-        at.keys(" ")
+        act_until(partial(at.keys, "z"), lambda: lit(virtual) > 0)  # the first ones are ignored
         until(lambda: lit(virtual) == 8)
         at.keys(" ")
         at.until("strand 3")
@@ -147,14 +139,15 @@ def test_a_shutdown_ends_the_program_once(tmp_path: Path, prop: tuple[Path, Remo
     """A second signal used to interrupt the exit: the program hung, or left light on."""
     with gone_on_with(tmp_path, prop) as (at, virtual):
         before = terminated(virtual)
-        due = time.monotonic() + WAIT_S
         at.process.send_signal(signal.SIGTERM)
-        while at.process.poll() is None:  # nothing happens to one that has ended
-            time.sleep(0.002)
+
+        def hurry() -> None:
             at.process.send_signal(signal.SIGHUP)
             at.process.send_signal(signal.SIGTERM)
             at.read()
-            assert time.monotonic() < due
+
+        # nothing happens to one that has ended
+        act_until(hurry, lambda: at.process.poll() is not None, every_s=0.002)
         # whichever it notices first; a machine that is busy gives it both at once
         assert at.process.returncode in (128 + signal.SIGTERM, 128 + signal.SIGHUP)
         # three terminations: ANSI E1.31-2018, clause 6.2.6

@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ import sacn
 from benchtest.errors import DriveFault
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
+from tests.waiting import until
 
 Packet = Callable[..., bytes]
 SOON_S = 30.0
@@ -109,13 +109,6 @@ def sender(
     found.close()
 
 
-def _wait(true: Callable[[], bool], what: str) -> None:
-    end = time.monotonic() + SOON_S
-    while not true():
-        assert time.monotonic() < end, what
-        time.sleep(0.005)
-
-
 def test_it_gives_its_address(running: RemoteProp) -> None:
     assert running.target == f"e131:127.0.0.1:{running.port}"
     assert running.port > 0
@@ -123,12 +116,12 @@ def test_it_gives_its_address(running: RemoteProp) -> None:
 
 def test_it_shows_the_frame_sent(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
-    _wait(lambda: running.look() == SOUND, "four sound strands")
+    until(lambda: running.look() == SOUND, SOON_S, "four sound strands")
     # 200 nodes of a nominal 0.8 + 3 × 12 mA or so; this unit's own value differs by some per cent
     assert running.state()["nodes_lit"] == 200
     bright_a = running.amps("main")
     sender.send({5: bytes(510), 6: bytes(90)})
-    _wait(lambda: running.state()["nodes_lit"] == 0, "all dark again")
+    until(lambda: running.state()["nodes_lit"] == 0, SOON_S, "all dark again")
     assert running.amps("main") < 0.1 * bright_a
 
 
@@ -137,15 +130,16 @@ def test_colours_and_nodes_are_in_the_order_of_the_wire(
 ) -> None:
     # data run up strand 1 and down strand 2: slot 151 is its node 50, green first by the file
     sender.send({5: bytes(150) + b"\xff\x00\x00" + bytes(357), 6: bytes(90)})
-    _wait(
+    until(
         lambda: running.look() == [Observation(2, 50, 50, "ok")],
+        SOON_S,
         "one node at the far end of strand 2",
     )
 
 
 def test_a_meter_reads_the_bad_joint(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
-    _wait(lambda: running.state()["nodes_lit"] == 200, "all lit")
+    until(lambda: running.state()["nodes_lit"] == 200, SOON_S, "all lit")
     bad = running.measure("ridge:3+>3A+")
     assert bad == pytest.approx(0.5 * running.amps("main") / 4, rel=0.1)
     assert abs(running.measure("ridge:2+>2A+")) < 0.05
@@ -153,18 +147,18 @@ def test_a_meter_reads_the_bad_joint(running: RemoteProp, sender: Sender) -> Non
 
 def test_the_end_of_the_stream_darkens_it_at_once(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
-    _wait(lambda: running.state()["nodes_lit"] == 200, "all lit")
+    until(lambda: running.state()["nodes_lit"] == 200, SOON_S, "all lit")
     lost = running.state()["packets"].get("data lost", 0)
     sender.send(WHITE, streamTerminated=True)
-    _wait(lambda: running.state()["nodes_lit"] == 0, "dark")
+    until(lambda: running.state()["nodes_lit"] == 0, SOON_S, "dark")
     assert running.state()["packets"].get("data lost", 0) == lost  # not by the timeout
 
 
 def test_silence_darkens_it(running: RemoteProp, sender: Sender) -> None:
     sender.send(WHITE)
-    _wait(lambda: running.state()["nodes_lit"] == 200, "all lit")
+    until(lambda: running.state()["nodes_lit"] == 200, SOON_S, "all lit")
     lost = running.state()["packets"].get("data lost", 0)
-    _wait(lambda: running.state()["nodes_lit"] == 0, "dark")
+    until(lambda: running.state()["nodes_lit"] == 0, SOON_S, "dark")
     assert running.state()["packets"]["data lost"] == lost + 2  # one for each universe
 
 
@@ -185,11 +179,13 @@ def test_the_librarys_own_sender_is_accepted(prop_file: Path) -> None:
             library.activate_output(universe)
             library[universe].destination = "127.0.0.56"
             library[universe].dmx_data = slots
-        _wait(lambda: bool(_ask(port, {"state": True})["nodes_lit"] == 200), "all lit")
+        until(lambda: bool(_ask(port, {"state": True})["nodes_lit"] == 200), SOON_S, "all lit")
         assert _ask(port, {"state": True})["sources"] == [{"name": "library", "priority": 100}]
         for universe in WHITE:
             library.deactivate_output(universe)
-        _wait(lambda: bool(_ask(port, {"state": True})["nodes_lit"] == 0), "dark at the end")
+        until(
+            lambda: bool(_ask(port, {"state": True})["nodes_lit"] == 0), SOON_S, "dark at the end"
+        )
     finally:
         library.stop()
         _ask(port, {"stop": True})
@@ -201,14 +197,16 @@ def test_noise_on_the_port_is_counted_and_has_no_effect(
     running: RemoteProp, sender: Sender, data_packet: Packet
 ) -> None:
     sender.send(WHITE)
-    _wait(lambda: running.state()["nodes_lit"] == 200, "all lit")
+    until(lambda: running.state()["nodes_lit"] == 200, SOON_S, "all lit")
     before = sum(running.state()["packets"].values())
     whole = data_packet(b"\xff" * 512, universe=5)
     bad = [whole[:length] for length in range(0, 638, 29)] + [os.urandom(900), b"", b"\x00" * 65507]
     for octets in bad:
         sender.raw(octets)
-    _wait(
-        lambda: sum(running.state()["packets"].values()) >= before + len(bad), "all of it counted"
+    until(
+        lambda: sum(running.state()["packets"].values()) >= before + len(bad),
+        SOON_S,
+        "all of it counted",
     )
     assert running.look() == SOUND
 
@@ -290,19 +288,23 @@ def test_it_does_not_answer_after_its_end(prop_file: Path) -> None:
 def test_it_ends_with_the_program_that_started_it(prop_file: Path) -> None:
     # even if that program is killed and can signal nothing
     script = (
-        "import sys, time; from pathlib import Path;"
+        "import sys; from pathlib import Path;"
         "from benchtest.virtual.remote_prop import start_simulation;"
         f"prop = start_simulation(Path({str(prop_file)!r}));"
-        "print(prop.control_port, flush=True); time.sleep(60)"
+        "print(prop.control_port, flush=True); sys.stdin.read()"
     )
-    parent = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+    parent = subprocess.Popen(
+        [sys.executable, "-c", script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
     assert parent.stdout is not None
     port = int(parent.stdout.readline())
     assert _hears(port)
     parent.kill()
     parent.wait()
+    assert parent.stdin is not None
+    parent.stdin.close()
     parent.stdout.close()
-    _wait(lambda: not _hears(port), "the simulation ends too")
+    until(lambda: not _hears(port), SOON_S, "the simulation ends too")
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from importlib.resources import as_file, files
 from itertools import groupby
 from uuid import UUID
@@ -18,6 +17,7 @@ from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.reader import read_design
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
+from tests.waiting import until
 
 SOON_S = 30.0
 SENDER = SourceSettings(UUID("00112233-4455-4677-8899-aabbccddeeff"))
@@ -37,17 +37,19 @@ def _spans(design: Design, lit: np.ndarray) -> list[Observation]:
 
 
 def _until(prop: RemoteProp, expected: list[Observation]) -> None:
-    end = time.monotonic() + SOON_S
-    while (seen := prop.look()) != expected:
-        assert time.monotonic() < end, f"{seen} instead of {expected}"
-        time.sleep(0.01)
+    until(
+        lambda: prop.look() == expected,
+        SOON_S,
+        lambda: f"{prop.look()} instead of {expected}",
+    )
 
 
 def _until_counted(prop: RemoteProp, expected: dict[str, int]) -> None:
-    end = time.monotonic() + SOON_S
-    while (counted := prop.state()["packets"]) != expected:
-        assert time.monotonic() < end, f"{counted} instead of {expected}"
-        time.sleep(0.01)
+    until(
+        lambda: prop.state()["packets"] == expected,
+        SOON_S,
+        lambda: f"{prop.state()['packets']} instead of {expected}",
+    )
 
 
 @pytest.mark.parametrize("name", ["willow-fan", "tide-arch", "gull-wing"])

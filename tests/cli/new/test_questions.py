@@ -11,11 +11,13 @@ import time
 from collections.abc import Mapping
 from pathlib import Path
 
+import psutil
 import pytest
 
 from benchtest.cli.main import main
 from benchtest.prop.reader import read_design
 from tests.terminals import Ear
+from tests.waiting import until
 
 PATIENCE_S = 30.0
 INTERRUPT, END_OF_INPUT = "\x03", "\x04"
@@ -67,7 +69,8 @@ class Terminal:
             said = next((said for words, said in left.items() if words in question and said), [""])
             key = said.pop(0)
             if key == INTERRUPT:
-                time.sleep(0.3)  # the question is printed before the program waits for its answer
+                # the question is printed before the program waits for its answer
+                until(lambda: psutil.Process(self.process.pid).status() == psutil.STATUS_SLEEPING)
             self.type(key if key in (INTERRUPT, END_OF_INPUT) else f"{key}\r")
         assert not any(left.values()), f"never asked: {left}"
         return self.end()

@@ -17,7 +17,8 @@ from benchtest.drive.serial_ports import SerialPort, current_device, describe_po
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
-from tests.drive.boards import Built, PythonBoard, SimulatedBoard, until
+from tests.drive.boards import Built, PythonBoard, SimulatedBoard
+from tests.waiting import until
 
 RUNS, SHOW = 3, 4
 

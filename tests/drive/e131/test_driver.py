@@ -26,6 +26,7 @@ from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.target import Target, driver_for
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
+from tests.waiting import beats, until, until_still, wait_until_s
 
 LOOPBACK = "127.0.0.1"
 
@@ -74,10 +75,7 @@ class Ear:
             self.heard.append(Heard(time.monotonic(), octets))
 
     def until(self, true: Callable[[], bool], within_s: float = 10.0) -> None:
-        due_s = time.monotonic() + within_s
-        while not true():
-            assert time.monotonic() < due_s, f"not within {within_s} s; {len(self.heard)} packets"
-            time.sleep(0.005)
+        until(true, within_s, lambda: f"{len(self.heard)} packets")
 
     def of(self, universe: int) -> list[Heard]:
         return [packet for packet in self.heard if packet.universe == universe]
@@ -109,8 +107,8 @@ def test_a_session_from_dark_to_end(make_fan: Callable[..., Design], ear: Ear) -
     with _clock(fan, ear).start() as clock:
         ear.until(lambda: len(ear.of(1)) >= 3)
         clock.show(_white(fan), ramp_s=0.5)
-        ear.until(lambda: ear.of(1)[-1].slots[:1] == b"\xff")
-        time.sleep(2.2)
+        # three equal ones, then two that keep the stream alive at rest
+        ear.until(lambda: sum(p.slots[:1] == b"\xff" for p in ear.of(1)) >= 5)
         assert clock.status().errors == 0
     ear.until(lambda: sum(p.terminated for p in ear.heard) == 6)
     for universe in (1, 2):
@@ -130,10 +128,9 @@ def _check_stream(packets: list[Heard]) -> None:
     assert levels[-1] == 255
     assert len(set(levels)) > 8  # and does not jump
     full = [packet for packet in lives if packet.slots[0] == 255]
-    assert len(full) >= 4  # three equal ones, then rest and keep-alive
     gaps = [b.at_s - a.at_s for a, b in pairwise(full)]
     assert max(gaps) < 1.2  # at most 1 s by the standard; the rest is this machine's
-    assert len(full) <= 8  # few packets at rest
+    assert sum(gaps) > 1.2  # few packets at rest
 
 
 def test_fast_changes_send_no_more_than_44_frames_a_second(
@@ -143,11 +140,8 @@ def test_fast_changes_send_no_more_than_44_frames_a_second(
     with _clock(fan, ear).start() as clock:
         ear.until(lambda: bool(ear.heard))
         start_s = time.monotonic()
-        level = 0
-        while time.monotonic() - start_s < 1.0:
-            level = (level + 1) % 256
-            clock.show(np.full((10, 3), level, dtype=np.uint8))
-            time.sleep(0.002)
+        for change in beats(0.002, 1.0):
+            clock.show(np.full((10, 3), (change + 1) % 256, dtype=np.uint8))
         mine = [p for p in ear.heard if start_s <= p.at_s < start_s + 1.0]
     assert 25 < len(mine) <= 45  # ANSI E1.31-2018, 6.6.1, with the times of E1.11
 
@@ -191,7 +185,7 @@ class Slow(E131Driver):
 
     def show(self, frame: np.ndarray) -> None:
         super().show(frame)
-        time.sleep(0.012)
+        wait_until_s(time.monotonic() + 0.012)
 
 
 def test_time_that_sending_takes_does_not_add_up(make_fan: Callable[..., Design], ear: Ear) -> None:
@@ -199,7 +193,7 @@ def test_time_that_sending_takes_does_not_add_up(make_fan: Callable[..., Design]
     driver = Slow(fan, SourceSettings(uuid4()), LOOPBACK, ear.port)
     with FrameClock(driver, 10, 3).start() as clock:
         clock.show(_white(fan), ramp_s=1.6)
-        time.sleep(1.5)
+        ear.until(lambda: len(ear.of(1)) >= 58)
         pace = clock.pace()
         packets = ear.of(1)
     first, last = packets[-50], packets[-1]
@@ -221,7 +215,7 @@ class Timed(E131Driver):
         self.given_s.append(time.monotonic())
         super().show(frame)
         if len(self.given_s) % 5 == 0:
-            time.sleep(0.04)
+            wait_until_s(time.monotonic() + 0.04)
 
 
 def test_no_two_frames_are_closer_than_the_ceiling_after_a_late_one(
@@ -232,7 +226,7 @@ def test_no_two_frames_are_closer_than_the_ceiling_after_a_late_one(
     driver = Timed(fan, SourceSettings(uuid4()), LOOPBACK, ear.port)
     with FrameClock(driver, 10, 3).start() as clock:
         clock.show(_white(fan), ramp_s=3.0)
-        time.sleep(1.5)
+        ear.until(lambda: len(driver.given_s) > 40)
     gaps = np.diff(driver.given_s)
     assert (gaps > 0.03).sum() >= 4  # some frames were late
     # a thread suspended just before it sends may be early once or twice for the next
@@ -286,11 +280,11 @@ def test_a_key_held_down_cannot_make_the_prop_flash(
     # WCAG 2.2, success criterion 2.3.1: no more than three flashes in any one second
     fan = make_fan(1, 10)
     with _clock(fan, ear).start() as clock:
-        for _ in range(30):
-            clock.show(_white(fan))
-            time.sleep(0.033)
-            clock.dark()
-            time.sleep(0.033)
+        for repeat in beats(0.033, 2.0):
+            if repeat % 2:
+                clock.dark()
+            else:
+                clock.show(_white(fan))
     levels = [(packet.at_s, packet.slots[0]) for packet in ear.of(1)]
     rises_s = [at_s for (_, a), (at_s, b) in pairwise(levels) if b > a]
     assert len(rises_s) >= 4
@@ -307,9 +301,9 @@ def test_a_missing_receiver_is_reported_and_sending_continues(
         port = free.getsockname()[1]
     driver = E131Driver(fan, SourceSettings(uuid4()), LOOPBACK, port)
     driver.open()
-    for _ in range(3):
+    # the refusal of a packet is reported with a later one
+    for _ in beats(0.02, 0.06):
         driver.show(_white(fan))
-        time.sleep(0.02)
     status = driver.status()
     assert status.refused is not None
     assert "nothing there is listening for E1.31" in status.refused
@@ -330,7 +324,7 @@ def test_a_change_at_rest_is_sent_at_once(make_fan: Callable[..., Design], ear: 
     with _clock(fan, ear).start() as clock:
         ear.until(lambda: len(ear.heard) >= 3)
         for level in range(1, 6):
-            time.sleep(0.15)
+            until_still(lambda: len(ear.heard), for_s=0.1)  # four ticks without a packet
             count = len(ear.heard)
             asked_s = time.monotonic()
             clock.show(np.full((10, 3), level, dtype=np.uint8))

@@ -40,7 +40,8 @@ print("heard")
 """
 
 CAPTURED = """
-import os, socket, subprocess, sys, time
+import os, socket, subprocess, sys
+from tests.waiting import until
 prop, capture = sys.argv[1:]
 marks = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 
@@ -49,11 +50,11 @@ def size():
 
 def caught_up():
     # what is no E1.31 is sent until it stands in the file: what went before it does too
-    before, due_s = size(), time.monotonic() + 20.0
-    while size() == before:
-        assert time.monotonic() < due_s
+    before = size()
+    def grown():
         marks.sendto(b"mark", ("127.0.0.1", 9))
-        time.sleep(0.05)
+        return size() > before
+    until(grown)
 
 shark = subprocess.Popen(
     ["tshark", "-q", "-i", "lo", "-w", capture], stderr=subprocess.PIPE, encoding="utf-8")
@@ -71,7 +72,7 @@ raise SystemExit(done.returncode)
 """
 
 OTHER = """
-import os, socket, subprocess, sys, time
+import os, select, socket, subprocess, sys
 from sacn.messages.data_packet import DataPacket
 
 def packet(universe, sequence, priority, ended=False):
@@ -96,8 +97,8 @@ while drive.poll() is None:
     if lit:
         out.sendto(packet(3, sequence % 256, 150, ended=True), ("239.255.0.3", 5568))
     sequence += 1
-    said += drive.stdout.read() or b""
-    time.sleep(0.1)
+    if select.select([drive.stdout], [], [], 0.1)[0]:
+        said += drive.stdout.read() or b""
 said += drive.stdout.read() or b""
 out.close()
 drive.stdout.close()
@@ -105,18 +106,13 @@ print(drive.returncode, said.decode())
 """
 
 TROUBLE = """
-import subprocess, sys, time
+import subprocess, sys
 from uuid import uuid4
 import numpy as np
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.prop.reader import parse_design
-
-def until(true):
-    due_s = time.monotonic() + 20.0
-    while not true():
-        assert time.monotonic() < due_s
-        time.sleep(0.02)
+from tests.waiting import until
 
 design = parse_design(open(sys.argv[1]).read(), "prop")
 driver = E131Driver(design, SourceSettings(uuid4()))

@@ -10,8 +10,8 @@ import pytest
 
 from benchtest.drive.handheld.meter import HandheldMeter, StreamTimeouts
 from benchtest.errors import DriveFault
-from tests.drive.boards import until
 from tests.drive.handheld.simulated_handheld import SimulatedHandheld, fs9721, fs9922
+from tests.waiting import until
 
 SHORT = StreamTimeouts(line_s=0.4, steady_s=1.0, silent_s=0.4)
 

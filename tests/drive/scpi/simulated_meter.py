@@ -9,12 +9,12 @@ from __future__ import annotations
 import os
 import re
 import select
-import time
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
 from tests.drive.on_a_pty import OnAPty
+from tests.waiting import came
 
 VOLTS = re.compile(r"^:?MEAS(URE)?(:VOLT(AGE)?)?:DC\?$", re.IGNORECASE)
 ERROR = re.compile(r"^:?SYST(EM)?:ERR(OR)?(:NEXT)?\?$", re.IGNORECASE)
@@ -85,9 +85,7 @@ class SimulatedMeter(OnAPty):
         if self.local:
             self._complain('-203,"Command protected"')
             return
-        due_s = time.monotonic() + self.slow_s
-        while time.monotonic() < due_s and not self._done:
-            time.sleep(0.01)
+        came(lambda: self._done, within_s=self.slow_s)
         if self.garbage:
             self._say(self.garbage.popleft())
         else:

@@ -22,8 +22,8 @@ from benchtest.drive.scpi.protocol import (
 )
 from benchtest.drive.source_spec import parse_pins, parse_source
 from benchtest.errors import DriveFault, InputError
-from tests.drive.boards import until
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
+from tests.waiting import until
 
 
 @pytest.fixture

@@ -29,10 +29,11 @@ from benchtest.session.workbench.reading_sources import (
     source_for,
 )
 from benchtest.session.workbench.workbench import Workbench
-from tests.drive.boards import PythonBoard, sealed, until
+from tests.drive.boards import PythonBoard, sealed
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 from tests.session.conftest import record_passed_checks
 from tests.session.driven import LOOPBACK, Prop, asks, pass_all
+from tests.waiting import until
 
 READ_ANSWERED = 0x85
 """Kind 5, read, with the top bit set: hw_notes/bridge.md."""
@@ -58,12 +59,12 @@ class ReadBoard(PythonBoard):
     def keep(self, channel: int, scale: int) -> None:
         self.scales[channel] = scale
 
-    def _send(self, octets: bytes) -> None:
+    def send(self, octets: bytes) -> None:
         """Answer a reading as it is, or with the octets of `answers` if set."""
         body = cobs.decode(octets.strip(b"\0"))[:-2]
         if self.answers and body[0] == READ_ANSWERED:
             octets = sealed(body[:2] + self.answers)
-        super()._send(octets)
+        super().send(octets)
 
 
 @pytest.fixture

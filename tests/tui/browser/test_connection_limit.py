@@ -18,6 +18,7 @@ from benchtest.tui.browser.access_codes import AccessCodes
 from benchtest.tui.browser.connection_limit import MAX_UNADMITTED
 from benchtest.tui.browser.server import BenchServer
 from tests.tui.served import Served
+from tests.waiting import until_soon
 
 Stream = tuple[asyncio.StreamReader, asyncio.StreamWriter]
 WAIT_S = 20.0
@@ -32,12 +33,6 @@ async def _serving(lifetime_s: float) -> AsyncIterator[BenchServer]:
         yield server
     finally:
         await server.close()
-
-
-async def _until(true: Callable[[], bool]) -> None:
-    async with asyncio.timeout(WAIT_S):
-        while not true():
-            await asyncio.sleep(0.01)
 
 
 async def _connect(server: BenchServer) -> Stream:
@@ -63,7 +58,7 @@ async def test_connections_without_a_code_are_limited_and_leave_room() -> None:
     async with _serving(lifetime_s=600.0) as server:
         others = [await _connect(server) for _ in range(3 * MAX_UNADMITTED)]
         gone = [reader for reader, _ in others[: 2 * MAX_UNADMITTED]]
-        await _until(lambda: all(reader.at_eof() or reader.exception() for reader in gone))
+        await until_soon(lambda: all(reader.at_eof() or reader.exception() for reader in gone))
         assert not any(reader.at_eof() for reader, _ in others[2 * MAX_UNADMITTED :])
         jar = aiohttp.CookieJar(unsafe=True)
         async with aiohttp.ClientSession(cookie_jar=jar) as owner:
@@ -122,7 +117,7 @@ async def test_1200_half_open_requests_leave_room_for_an_admitted_browser(
             async with asyncio.timeout(5.0), aiohttp.ClientSession() as again:
                 answer = await again.get(served.url, headers=headers)
                 assert 'id="terminal"' in await answer.text()
-            await _until(lambda: _held(served) <= 2 * MAX_UNADMITTED)
+            await until_soon(lambda: _held(served) <= 2 * MAX_UNADMITTED)
     finally:
         for one in open_ones:
             one.close()

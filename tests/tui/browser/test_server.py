@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import signal
 import socket
@@ -24,7 +23,8 @@ from benchtest.virtual.remote_prop import RemoteProp
 from tests.receiver import Watcher
 from tests.tui.chromium import chromium
 from tests.tui.conftest import make_ready
-from tests.tui.served import Browser, Look, Served, until
+from tests.tui.served import Browser, Look, Served
+from tests.waiting import act_until_soon, until_soon
 
 FOREIGN = "http://garden.example"
 ALL_OF_A_STRAND = 8
@@ -61,7 +61,7 @@ async def at_the_prop(browser: Browser, virtual: RemoteProp) -> Look:
     look = await browser.look()
     await look.until("Unfinished: ")
     await look.keys("\r")
-    await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
+    await until_soon(lambda: lit(virtual) == ALL_OF_A_STRAND)
     return look
 
 
@@ -203,12 +203,12 @@ async def test_one_viewer_at_a_time_and_the_next_resumes(
         await look.until(after_it)
         assert lit(virtual) == ALL_OF_A_STRAND
         await look.socket.close()
-        await until(lambda: lit(virtual) == 0)
+        await until_soon(lambda: lit(virtual) == 0)
         served.until("has disconnected. The prop is dark")
         after = await at_the_prop(second, virtual)  # another browser begins at the shelf
         await after.until(after_it)
         await after.socket.close()
-        await until(lambda: lit(virtual) == 0)
+        await until_soon(lambda: lit(virtual) == 0)
 
 
 async def test_a_reloaded_page_replaces_the_old_one(served: Served, virtual: RemoteProp) -> None:
@@ -221,7 +221,7 @@ async def test_a_reloaded_page_replaces_the_old_one(served: Served, virtual: Rem
         assert lit(virtual) == 0
         await new.keys(" ")
         await new.until("Does every node")
-        await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
+        await until_soon(lambda: lit(virtual) == ALL_OF_A_STRAND)
         assert len(served.programs()) == 1
         await new.keys("\x1b")
         await new.until("Unfinished: ")
@@ -249,9 +249,9 @@ async def test_a_browser_that_comes_back_goes_on_where_its_unit_was_driven(
             await look.until("Where is SF-01 driven?")
             await look.keys(f"{answered.to}\r")  # in place of the one that is offered
             await look.until("Does every node of strand 1")
-            await until(lambda: answered.is_lit)
+            await until_soon(lambda: answered.is_lit)
             await look.socket.close()
-            await until(lambda: answered.is_dark_by_packet)
+            await until_soon(lambda: answered.is_dark_by_packet)
             for _ in range(2):  # also once the page is loaded again before a key
                 look = await browser.look()
                 await look.until("Back at the bench")
@@ -261,11 +261,11 @@ async def test_a_browser_that_comes_back_goes_on_where_its_unit_was_driven(
             assert answered.is_dark_by_packet
             await look.keys(" ")
             await look.until("Does every node of strand 1")
-            await until(lambda: answered.is_lit)
+            await until_soon(lambda: answered.is_lit)
             await look.keys(" ")
             await look.until("strand 2")
             await look.socket.close()
-            await until(lambda: answered.is_dark_by_packet)
+            await until_soon(lambda: answered.is_dark_by_packet)
         assert recorded.packets == 0
         with Shelf(tmp_path) as shelf:
             last = shelf.events(shelf.sessions("SF-01")[0].id)[-1]
@@ -282,8 +282,8 @@ async def test_the_prop_goes_dark_when_the_browser_is_out_of_reach(
     async with served.browser() as browser:
         look = await at_the_prop(browser, virtual)
         look.answers = False
-        await until(lambda: lit(virtual) == 0)
-        await until(lambda: served.programs() == [])
+        await until_soon(lambda: lit(virtual) == 0)
+        await until_soon(lambda: served.programs() == [])
         await look.socket.close()
 
 
@@ -294,7 +294,7 @@ async def test_the_prop_goes_dark_when_the_program_hangs(
         look = await at_the_prop(browser, virtual)
         served.programs()[0].send_signal(signal.SIGSTOP)
         await look.socket.close()
-        await until(lambda: lit(virtual) == 0)
+        await until_soon(lambda: lit(virtual) == 0)
         served.until("Ended by force")  # dark by the prop's own time-out
 
 
@@ -314,8 +314,8 @@ async def test_the_prop_goes_dark_when_the_server_is_killed(
         await at_the_prop(browser, virtual)
         (program,) = server.programs()
         assert server.end(signal.SIGKILL) == -9
-        await until(lambda: lit(virtual) == 0)
-        await until(partial(_has_ended, program))
+        await until_soon(lambda: lit(virtual) == 0)
+        await until_soon(partial(_has_ended, program))
     server.close()
 
 
@@ -333,14 +333,14 @@ async def test_a_suspended_server_resumes_and_repeated_signals_end_it_once(
         asleep = [psutil.Process(server.process.pid), program]
         for process in asleep:
             process.suspend()
-        await until(lambda: lit(virtual) == 0)  # by the receiver's time-out
+        await until_soon(lambda: lit(virtual) == 0)  # by the receiver's time-out
         for process in asleep:
             process.resume()
         await look.until("any key lights it again")
-        await asyncio.sleep(0.8)  # keys in the first moment count as typed before
         assert lit(virtual) == 0
-        await look.keys("b")
-        await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
+        # keys of the first moment are ignored
+        await act_until_soon(partial(look.keys, "z"), lambda: lit(virtual) > 0)
+        await until_soon(lambda: lit(virtual) == ALL_OF_A_STRAND)
 
         server.held()
         assert await look.until_closed() == ["benchtest serve was ended."]
@@ -381,7 +381,7 @@ async def test_a_server_with_closed_output_still_shows_the_bench(
                 look = await at_the_prop(browser, virtual)
                 server.send_signal(signal.SIGHUP)
                 await look.socket.close()
-                await until(lambda: lit(virtual) == 0)
+                await until_soon(lambda: lit(virtual) == 0)
         server.terminate()
         assert server.stderr is not None
         assert "Traceback" not in server.stderr.read()
@@ -471,31 +471,30 @@ async def test_a_phone_tests_a_strand(
         await page.phone(360, 740)
         await page.open(f"{served.url}/#{code}")
         await page.until(f"document.getElementById('code')?.value === '{code}'")
-        await page.picture(tmp_path / "code.png")
         page.complaints.clear()  # the page before the code is a 403, which a browser logs
         await page.tap("button")
         await page.until("document.body.classList.contains('-first-byte')")
         assert await page.value("innerWidth") >= 784  # 80 characters of 16 px
-        while lit(virtual) == 0:  # the shelf may not be there yet, and more of it does no harm
-            await page.tap("button[data-key=enter]")
-            await asyncio.sleep(0.5)
-        await until(lambda: lit(virtual) == ALL_OF_A_STRAND)
+        # the shelf may not be there yet, and more of it does no harm
+        await act_until_soon(
+            partial(page.tap, "button[data-key=enter]"), lambda: lit(virtual) > 0, 0.5
+        )
+        await until_soon(lambda: lit(virtual) == ALL_OF_A_STRAND)
         await page.until(FITS)
         assert await page.value(THUMBS)
-        await page.picture(tmp_path / "upright.png")
-        await page.tap("button[data-key=yes]")
-        await until(lambda: _verdicts(bench) == passed + 1)
+        # a key of the first moment after a change of the question is refused
+        await act_until_soon(
+            partial(page.tap, "button[data-key=yes]"), lambda: _verdicts(bench) > passed, 2.0
+        )
         await page.phone(740, 360)
         await page.until("innerWidth > innerHeight")
         await page.until(FITS)
         assert await page.value(THUMBS)
-        await page.picture(tmp_path / "across.png")
         assert page.complaints == []
         served.programs()[0].terminate()
         await page.until("document.body.classList.contains('-closed')")
         assert await page.value(THUMBS)
-        await page.picture(tmp_path / "closed.png")
-    await until(lambda: lit(virtual) == 0)
+    await until_soon(lambda: lit(virtual) == 0)
 
 
 def _verdicts(bench: Path) -> int:
