@@ -55,6 +55,7 @@ NOT_RUN = {
     "192.0.2.7": "drives a controller that is not here; tests/drive does so on loopback",
     "simulate": "ends when it is told to; tests/virtual runs it",
     "serve": "ends when it is told to; tests/tui runs it, with a real browser",
+    "bridge install": "needs a board on USB; tests/drive/bridge/test_install.py has simulated ones",
     "volts": "needs a meter or a board; tests/cli/test_volts.py has simulated ones",
     "shelf --restore": "needs a damaged bench; tests/records restores several",
 }

@@ -8,6 +8,7 @@ from typing import Any, NoReturn
 
 from benchtest import __version__
 from benchtest.cli import (
+    bridge,
     check,
     compare,
     completion,
@@ -37,6 +38,7 @@ COMMANDS = (
     check,
     predict,
     drive,
+    bridge,
     volts,
     diagnose,
     shelf,

@@ -171,7 +171,7 @@ class PythonBoard(OnAPty):
         heard: kind of each message that it answered, except hello.
     """
 
-    outputs, analogue, ram = 1, 0, 264_000
+    outputs, analogue, ram, nodes = 1, 0, 264_000, 8000
 
     def __init__(self, folder: Path, *, deaf_s: float = 0.0, hurt: float = 0.0) -> None:
         self.port = folder / "port"
@@ -188,7 +188,7 @@ class PythonBoard(OnAPty):
 
     def shift(self, _: int, octets: bytes) -> None:
         """The data line at the place where the firmware looks for it."""
-        self.frames.append(octets)
+        self.frames.append(bytes(octets))  # the firmware uses its memory again
 
     def begin(self) -> None:
         self.restart()

@@ -133,6 +133,7 @@ class Kind(IntEnum):
     SHOW = 4
     READ = 5
     SCALE = 6
+    LEAVE = 7
 
 
 class Refusal(IntEnum):

@@ -7,14 +7,13 @@ runs on a computer.
 VERSION = 1
 LONGEST_BODY = 250
 MOST_RUNS = 8000
-MOST_NODES = 8000
 COLOURS = 16
 DARK_AFTER_MS = 2500
 TICKS = 0x3FFFFFFF
 """The clock of milliseconds wraps after this value."""
 UNCALIBRATED = 0xFFFFFFFF
 
-HELLO, WIRING, RUNS, SHOW, READ, SCALE = range(1, 7)
+HELLO, WIRING, RUNS, SHOW, READ, SCALE, LEAVE = range(1, 8)
 ANSWER, REFUSAL = 0x80, 0xFF
 UNKNOWN, MALFORMED, NO_WIRING, NO_ROOM, NOT_NEXT, INCOMPLETE, NO_SUCH = range(1, 8)
 
@@ -86,9 +85,9 @@ def number_of(octets):
 class Bridge:
     """One board.
 
-    `pins` has: `outputs`, `analogue` (number of analog inputs), `ram` (octets),
-    `shift(output, octets)`, `count(channel)` (0 to 1023), `scale(channel)` and
-    `keep(channel, scale)`. `send(octets)` writes to the line.
+    `pins` has: `outputs`, `analogue` (number of analog inputs), `ram` (octets), `nodes` (most nodes
+    that its memory holds), `shift(output, octets)`, `count(channel)` (0 to 1023), `scale(channel)`,
+    `keep(channel, scale)` and `leave()`, which ends the program. `send(octets)` writes to the line.
     """
 
     def __init__(self, pins, send, now_ms):
@@ -96,13 +95,23 @@ class Bridge:
         self.send = send
         self.held_octets = b""
         self.colours = [bytes(4)] * COLOURS
-        self.runs = bytearray()
+        # the whole memory for frames is taken once, so that it cannot be short later
+        self.frame = bytearray(4 * pins.nodes)
+        self.runs = bytearray(min(MOST_RUNS, pins.nodes))
+        self.stored = 0
         self.nodes = self.channels = self.output = 0
         self.last = self.refusal = 0
         self.fed_ms = self.now_ms = now_ms
-        for output in range(pins.outputs):
-            pins.shift(output, bytes(4 * MOST_NODES))
+        self.dark()
         self.hello(0)
+
+    def dark(self):
+        """Take as many nodes dark as the memory holds, on every output."""
+        self.stored = 0
+        for place in range(len(self.frame)):
+            self.frame[place] = 0
+        for output in range(self.pins.outputs):
+            self.pins.shift(output, self.frame)
 
     def feed(self, octets, now_ms):
         """Handle received octets, possibly none; call it often, since it also checks the time."""
@@ -115,8 +124,11 @@ class Bridge:
                     self.hear(piece)
         if self.nodes and (now_ms - self.fed_ms) & TICKS >= DARK_AFTER_MS:
             self.fed_ms = now_ms
-            self.runs = bytearray()
-            self.pins.shift(self.output, bytes(self.nodes * self.channels))
+            self.stored = 0
+            part = memoryview(self.frame)[: self.nodes * self.channels]
+            for place in range(len(part)):
+                part[place] = 0
+            self.pins.shift(self.output, part)
 
     def hear(self, piece):
         """Handle one piece between two zeros; ignore it if it is not a valid message."""
@@ -136,6 +148,9 @@ class Bridge:
             if kind in (RUNS, SHOW) and not self.refusal:
                 self.fed_ms = self.now_ms
             self.settle(kind, number, self.refusal)
+            if kind == LEAVE and not self.refusal:
+                self.dark()
+                self.pins.leave()
 
     def say(self, kind, number, payload=b""):
         """Send one message."""
@@ -152,7 +167,8 @@ class Bridge:
     def hello(self, number):
         """Send the properties of this board."""
         can = bytes([VERSION, self.pins.outputs]) + two(min(self.pins.ram, 0xFFFF))
-        can += two(MOST_RUNS) + two(MOST_NODES) + bytes([self.pins.analogue, LONGEST_BODY])
+        can += two(len(self.runs)) + two(self.pins.nodes)
+        can += bytes([self.pins.analogue, LONGEST_BODY])
         self.say(ANSWER | HELLO, number, can)
 
     def act(self, kind, payload):
@@ -165,6 +181,8 @@ class Bridge:
             return MALFORMED if payload else self.show()
         if kind == SCALE:
             return self.keep(payload)
+        if kind == LEAVE:
+            return MALFORMED if payload else 0
         return UNKNOWN
 
     def wire(self, payload):
@@ -172,10 +190,14 @@ class Bridge:
         if len(payload) != 4:
             return MALFORMED
         output, channels, nodes = payload[0], payload[1], number_of(payload[2:])
-        if output >= self.pins.outputs or channels not in (3, 4) or not 1 <= nodes <= MOST_NODES:
+        if (
+            output >= self.pins.outputs
+            or channels not in (3, 4)
+            or not 1 <= nodes <= self.pins.nodes
+        ):
             return NO_SUCH
         self.output, self.channels, self.nodes = output, channels, nodes
-        self.runs = bytearray()
+        self.stored = 0
         return 0
 
     def store(self, payload):
@@ -186,25 +208,34 @@ class Bridge:
             return MALFORMED
         at, first = number_of(payload[:2]), 4 + 4 * payload[3]
         if at == 0:
-            self.runs = bytearray()
-        if at != len(self.runs):
+            self.stored = 0
+        if at != self.stored:
             return NOT_NEXT
-        if at + len(payload) - first > MOST_RUNS:
+        count = len(payload) - first
+        if at + count > len(self.runs):
             return NO_ROOM
         for place in range(payload[3]):
             self.colours[place] = bytes(payload[4 + 4 * place : 8 + 4 * place])
-        self.runs += payload[first:]
+        self.runs[at : at + count] = payload[first:]
+        self.stored = at + count
         return self.show() if payload[2] & 1 else 0
 
     def show(self):
         """Send the frame to the data line."""
         if not self.nodes:
             return NO_WIRING
-        if sum([(run & 15) + 1 for run in self.runs]) != self.nodes:
+        total = 0
+        for place in range(self.stored):
+            total += (self.runs[place] & 15) + 1
+        if total != self.nodes:
             return INCOMPLETE
-        colours = [colour[: self.channels] for colour in self.colours]
-        octets = b"".join([colours[run >> 4] * ((run & 15) + 1) for run in self.runs])
-        self.pins.shift(self.output, octets)
+        at = 0
+        for place in range(self.stored):
+            run = self.runs[place]
+            octets = self.colours[run >> 4][: self.channels] * ((run & 15) + 1)
+            self.frame[at : at + len(octets)] = octets
+            at += len(octets)
+        self.pins.shift(self.output, memoryview(self.frame)[:at])
         return 0
 
     def read(self, number, payload):

@@ -28,7 +28,7 @@ WIRING, RUNS, SHOW, READ, SCALE = 2, 3, 4, 5, 6
 class Bench:
     """A board in memory; its messages and shifted data are recorded."""
 
-    outputs, analogue, ram = 4, 4, 264_000
+    outputs, analogue, ram, nodes = 4, 4, 264_000, 8000
 
     def __init__(self) -> None:
         self.shifted: list[tuple[int, bytes]] = []
@@ -38,7 +38,7 @@ class Bench:
         self.bridge = SIDE.Bridge(self, self.sent.extend, 0)
 
     def shift(self, output: int, octets: bytes) -> None:
-        self.shifted.append((output, octets))
+        self.shifted.append((output, bytes(octets)))
 
     def count(self, channel: int) -> int:
         return 1000 + channel

@@ -1,0 +1,1 @@
+"""The bridge's firmware: sources, the image for the ATmega328P, and the files for MicroPython."""
