@@ -26,8 +26,9 @@ from benchtest.drive.bridge.install import (
 from benchtest.drive.bridge.messages import Kind, Message
 from benchtest.drive.bridge.serial_link import SerialLink
 from benchtest.errors import DriveFault
-from tests.drive.boards import FIRMWARE, micropython_side, until
+from tests.drive.boards import FIRMWARE, micropython_side
 from tests.drive.on_a_pty import OnAPty
+from tests.waiting import until
 
 STAND_IN = Path(__file__).with_name("micropython_stand_in.py")
 
