@@ -89,7 +89,7 @@ PRIORITY_REMEDY = (
     'echo "$USER - rtprio 1" | sudo tee /etc/security/limits.d/benchtest.conf, '
     "then log out and in again"
 )
-"""How a Linux user may use real-time priority. Source: pam_limits, limits.conf(5)."""
+"""Permission for real-time priority on Linux. Source: pam_limits, limits.conf(5)."""
 _TIME_CRITICAL = 15
 """THREAD_PRIORITY_TIME_CRITICAL. Source: SetThreadPriority."""
 

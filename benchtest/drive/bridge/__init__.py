@@ -7,6 +7,7 @@ Specification: `hw_notes/bridge.md`.
 __all__ = [
     "driver",
     "input_reader",
+    "install",
     "messages",
     "serial_link",
 ]

@@ -43,7 +43,7 @@ MAX_AVR_RAM_OCTETS = 4096
 _PROMPT_TIMEOUT_S = 2.0
 _TOOL_TIMEOUT_S = 120.0
 _RETURN_TIMEOUT_S = 20.0
-"""Wait for a board that starts anew and announces itself on USB again. [s]"""
+"""Wait for a board that restarts and announces itself on USB again. [s]"""
 _INTERRUPT, _LEAVE_RAW = b"\x03", b"\x02"
 
 
@@ -188,7 +188,7 @@ def _run_tool(words: Sequence[str], device: str, name: str) -> None:
 
 
 def _wait_for_port(device: str, port: SerialPort | None) -> str:
-    """Wait for the port of a board that starts anew; return its name now."""
+    """Wait for the port of a board that restarts; return its name now."""
     due_s = time.monotonic() + _RETURN_TIMEOUT_S
     while time.monotonic() < due_s:
         now = current_device(device, port)

@@ -1,4 +1,4 @@
-"""Frames that hand-held meters stream: what their display shows, as volts. Opens no port.
+"""Frames that hand-held meters stream, as volts. Opens no port.
 
 Three families of meter chips have openly documented frames, without a request or a checksum:
 
@@ -29,7 +29,7 @@ class NotVolts(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class DisplayFrame:
-    """What a display shows.
+    """Content of a display.
 
     Attributes:
         digits: digits without the point, signed; None for an overload.
@@ -184,7 +184,7 @@ def decode_es519xx(octets: bytes, baud: int) -> DisplayFrame | None:
 
     Args:
         octets: 11 or 14 octets of seven bits, of which the last two are CR and LF.
-        baud: rate of the line, which tells 11-octet chips apart.
+        baud: rate of the line, by which 11-octet chips differ.
 
     Returns:
         The display's content; None if the octets are no such frame.

@@ -130,7 +130,7 @@ class Identity:
 
 
 def is_error_text(line: str) -> bool:
-    """Return whether a line says that a command was not understood, without an error number."""
+    """Return whether a line is an error without a number: a command was not understood."""
     return line.upper().startswith(("ERR", "UNKNOWN", "INVALID", "BAD"))
 
 

@@ -6,7 +6,7 @@ octets.
 
 Ways back to MicroPython's prompt: Return and Ctrl-C, or Ctrl-C twice, in the pause at the start;
 the message *leave*. Any error
-takes the prop dark and starts the board anew; so does the watchdog when the program stands still.
+takes the prop dark and restarts the board; so does the watchdog when the program stands still.
 """
 
 import gc
@@ -32,7 +32,7 @@ START_PAUSE_MS = 1500
 ESCAPES = (b"\r\x03", b"\x03\x03")
 """What a person or a tool sends to stop a program. No *hello* contains one of them."""
 WATCHDOG_MS = 8000
-"""Time after which a program that stands still is started anew. [ms] The RP2040 allows 8388."""
+"""Time after which a program that stands still is restarted. [ms] The RP2040 allows 8388."""
 RESERVED = 40_000
 """Octets of memory that are not promised to frames."""
 NODE_OCTETS = 5
@@ -94,7 +94,7 @@ class Pins:
             kept.write("".join(["\n" if each is None else f"{each}\n" for each in self.scales]))
 
     def leave(self):
-        """Start the board anew, and stay at the prompt."""
+        """Restart the board, and stay at the prompt."""
         with open(STAY, "w") as kept:
             kept.write("1")
         machine.reset()
@@ -137,7 +137,7 @@ def serve(pins, line):
 
 
 def run():
-    """Serve until the board starts anew; an error starts it anew, with a dark prop."""
+    """Serve until the board restarts; an error restarts it, with a dark prop."""
     if stays():
         return
     micropython.kbd_intr(-1)  # octet 3 must not stop the program

@@ -29,7 +29,7 @@ from memory."""
 
 
 def reset() -> NoReturn:
-    """Start the board anew."""
+    """Restart the board."""
     os.execv(sys.executable, [sys.executable, *sys.argv])
 
 

@@ -99,7 +99,7 @@ def test_an_empty_board_gets_the_firmware_and_is_updated_by_the_same(
     assert not (board.flash / "stay.txt").exists()
 
 
-def test_an_error_takes_the_prop_dark_and_starts_the_board_anew(bridge: MicroPythonBoard) -> None:
+def test_an_error_takes_the_prop_dark_and_restarts_the_board(bridge: MicroPythonBoard) -> None:
     with closing(SerialLink(bridge.port)) as link:
         link.handshake(20.0)
         link.ask(Kind.WIRING, bytes([0, 3, 0, 2]))
@@ -112,7 +112,7 @@ def test_an_error_takes_the_prop_dark_and_starts_the_board_anew(bridge: MicroPyt
 
 
 def test_ctrl_c_in_the_pause_at_the_start_gives_the_prompt(bridge: MicroPythonBoard) -> None:
-    (bridge.flash / "break.txt").touch()  # the board starts anew as soon as it serves
+    (bridge.flash / "break.txt").touch()  # the board restarts as soon as it serves
     until(lambda: not (bridge.flash / "break.txt").exists())
     with Serial(bridge.port, timeout=0.05) as line:
         heard = b""
@@ -196,7 +196,7 @@ class BootLoader(OnAPty):
         os.write(self._line, octets)
 
     def shift(self, output: int, octets: bytes) -> None:
-        """The data line, at which nobody looks here."""
+        """The data line, which has no wire here."""
 
     def _length(self, held: bytes) -> int:
         if held[:1] == b"d" and len(held) >= 3:

@@ -70,7 +70,7 @@ class SimulatedHandheld(OnAPty):
         self.plug()
 
     def begin(self) -> None:
-        """Start anew."""
+        """Start again."""
         self._ended.clear()
 
     def unplug(self) -> None:

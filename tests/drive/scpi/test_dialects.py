@@ -1,6 +1,6 @@
 """Dialects of bench meters, each on a real pty or TCP connection: what differs between makes.
 
-Each row says what it stands for; all are common practice, no source, but for the number forms and
+Each row names what it stands for; all are common practice, no source, but for the number forms and
 the identification, which are those of IEEE 488.2.
 """
 
@@ -75,7 +75,7 @@ DIALECTS = [
     Dialect("a figure with its unit and kind", shows="4.871 V DC"),
     Dialect("millivolts with their unit", shows="31.2mV", volts=0.0312),
     Dialect("microvolts with their unit", shows="-312.5 uV", volts=-0.0003125),
-    Dialect("a figure with a prefix that says its state", shows="NDCV+4.87100E+0"),
+    Dialect("a figure with a prefix for its state", shows="NDCV+4.87100E+0"),
     Dialect("a space for the plus sign", shows=" 4.871E+00"),
     Dialect("an integer, NR1", shows="5", volts=5.0),
     Dialect("an identity of one field", identity="BM-6 rev C"),
