@@ -44,6 +44,7 @@ _PROMPT_TIMEOUT_S = 2.0
 _TOOL_TIMEOUT_S = 120.0
 _RETURN_TIMEOUT_S = 20.0
 """Wait for a board that restarts and announces itself on USB again. [s]"""
+_POLL_INTERVAL_S = 0.2
 _INTERRUPT, _LEAVE_RAW = b"\x03", b"\x02"
 
 
@@ -194,6 +195,7 @@ def _wait_for_port(device: str, port: SerialPort | None) -> str:
         now = current_device(device, port)
         if now is not None and _has_prompt_or_not_yet(now):
             return now
+        time.sleep(_POLL_INTERVAL_S)
     raise DriveFault(f"{device}: the board did not come back; unplug it and install again")
 
 
@@ -210,10 +212,12 @@ def _wait_for_bridge(device: str, port: SerialPort | None) -> Board:
     while time.monotonic() < due_s:
         now = current_device(device, port)
         if now is None:
+            time.sleep(_POLL_INTERVAL_S)
             continue
         try:
             with closing(SerialLink(now)) as link:
                 return link.handshake(BOOT_TIMEOUT_S)
         except LinkFault as fault:
             last = fault
+            time.sleep(_POLL_INTERVAL_S)
     raise last
