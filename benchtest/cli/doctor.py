@@ -64,6 +64,7 @@ def run(args: argparse.Namespace) -> int:
         "ports": _ports,
         "networks": _networks,
         "frame clock": _frame_clock,
+        "sleep": _sleep,
     }
     lines, facts = [CheckLine("python", "good", _python())], dict[str, Any]()
     for name, check in sections.items():
@@ -144,6 +145,18 @@ def _frame_clock() -> Section:
             "frames", "good", "sent with normal priority: this system has no other for programs"
         )
     return [line], {"frame_clock_first": first}
+
+
+def _sleep() -> Section:
+    from benchtest.drive.awake import can_keep_awake
+
+    awake = can_keep_awake()
+    if awake:
+        line = CheckLine("sleep", "good", "put off during a soak, a drive and a served bench")
+    else:
+        says = "this system has no service that keeps it awake"
+        line = CheckLine("sleep", "note", says, "switch automatic sleep off before a soak")
+    return [line], {"kept_awake": awake}
 
 
 def _library_lines(needed: list[Library]) -> Iterator[CheckLine]:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from benchtest.prop.design import Design
     from benchtest.virtual.remote_prop import RemoteProp
 
+NEVER_ASLEEP_S = 60.0
+"""Time in which no machine falls asleep by itself. [s] Common practice, no source: a minute is the
+shortest that systems offer."""
 MAX_SAMPLED_STEPS = 200
 """Steps examined for the heaviest; patterns with more steps light one node at a time."""
 MAX_SOLVED_STEPS = 12
@@ -132,6 +135,7 @@ def list_ports(args: argparse.Namespace) -> int:
 def run(args: argparse.Namespace) -> int:
     """Drive until the time has passed or the user ends it; then the prop goes dark."""
     from benchtest.cli.drive_progress import DriveProgress
+    from benchtest.drive.awake import AwakeLock
     from benchtest.drive.e131.driver import E131Driver
     from benchtest.drive.target import driver_for, parse_target
 
@@ -148,6 +152,8 @@ def run(args: argparse.Namespace) -> int:
             )
             hears.listen()  # during the load prediction
         load = _check_load(design, pattern, steps, args.level)
+        if args.seconds is None or args.seconds > NEVER_ASLEEP_S:
+            stack.enter_context(AwakeLock())
         if target.kind == "virtual":
             virtual = stack.enter_context(_virtual(args))
             target = parse_target(virtual.target)

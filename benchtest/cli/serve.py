@@ -77,6 +77,7 @@ async def _serve(bench: LaunchOptions, address: IPv4Address, args: argparse.Name
     from contextlib import ExitStack
     from functools import partial
 
+    from benchtest.drive.awake import AwakeLock
     from benchtest.drive.signals import notify_on_first_signal
     from benchtest.operating_system import watch_input
     from benchtest.tui.browser.access_codes import AccessCodes
@@ -88,6 +89,7 @@ async def _serve(bench: LaunchOptions, address: IPv4Address, args: argparse.Name
     server = BenchServer(address, args.port, _program_args(bench), codes, log)
     watches = ExitStack()
     await server.open()
+    watches.enter_context(AwakeLock())
     try:
         notify_on_first_signal(partial(loop.call_soon_threadsafe, stop.set), DARK_S)
         if args.json:

@@ -2,6 +2,7 @@
 
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
+    "awake",
     "bridge",
     "driver",
     "e131",

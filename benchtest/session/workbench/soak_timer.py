@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
+from benchtest.drive.awake import AwakeLock
 from benchtest.errors import InputError
 from benchtest.formatting import count_noun
 from benchtest.session.guidance.next_step import Advice
@@ -36,7 +37,17 @@ class SoakTimer:
     After a restart of the program the soak continues from the last look on record.
     """
 
-    def __init__(self, log: SoakLog, now_s: Callable[[], float]) -> None:
+    def __init__(
+        self, log: SoakLog, now_s: Callable[[], float], awake: AwakeLock | None = None
+    ) -> None:
+        """Prepare; nothing is lit yet.
+
+        Args:
+            log: the session.
+            now_s: clock. [s]
+            awake: lock that is held while time counts; None for a new one.
+        """
+        self._awake = awake or AwakeLock()
         self._log = log
         self._now_s = now_s
         self._since_s: float | None = None
@@ -93,12 +104,14 @@ class SoakTimer:
         self._log.record(SoakBegun(planned_s, every_s, level))
         self._before_s = 0.0
         self._since_s = self._now_s()
+        self._awake.take()
 
     def resume(self) -> None:
         """Count time again after a pause."""
         if self.soak is not None and self._since_s is None:
             self._before_s = self.done_s
             self._since_s = self._now_s()
+            self._awake.take()
 
     def pause(self, unlit_s: float = 0.0) -> None:
         """Stop counting because the light is off, and record the time soaked so far.
@@ -112,6 +125,7 @@ class SoakTimer:
             self._since_s = None
             self._log.record(SoakStopped(done_s, over=False))
         self._since_s = None
+        self._awake.release()
 
     def seen(self, steady: bool) -> str:
         """Record a look at the prop; return a line that confirms it.
@@ -137,6 +151,7 @@ class SoakTimer:
         done_s = self.done_s
         self._log.record(SoakStopped(done_s))
         self._since_s = None
+        self._awake.release()
         soak = self._log.state.soak
         assert soak is not None
         shown = soak_progress(soak, done_s)
