@@ -7,6 +7,7 @@ injects, and a current injected into a strand acts through the strand's two ends
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
@@ -74,7 +75,9 @@ def _block_v(
     return np.asarray(np.sqrt(variance))
 
 
-def _skeleton_columns(circuit: Circuit, factor: Factor, probes: list[Probe]) -> FloatArray | None:
+def _skeleton_columns(
+    circuit: Circuit, factor: Factor, probes: Sequence[Probe]
+) -> FloatArray | None:
     """Return the coefficients of probes on the skeleton; None with a lead at an inner node."""
     read = circuit.probe_incidence(probes)
     ends = np.concatenate([read.tail, read.head])
@@ -181,7 +184,7 @@ class CondensedSensitivities:
             (probes, feeds). [V/V]
     """
 
-    def __init__(self, circuit: Circuit, factor: Factor, probes: list[Probe]) -> None:
+    def __init__(self, circuit: Circuit, factor: Factor, probes: Sequence[Probe]) -> None:
         """Solve the adjoint equations.
 
         Args:
@@ -200,6 +203,12 @@ class CondensedSensitivities:
             self.skeleton = _solved_by_points(factor, ends)
         self.across = factor.on_skeleton(circuit.joint_incidence).across(self.skeleton)
         self.beyond = circuit.probe_offset(probes)
+
+    @property
+    def octets(self) -> int:
+        """Memory of the solutions."""
+        rows = len(self.skeleton) + len(self.across) + 2 * len(self.factor.ladders.ends)
+        return int(8 * rows * self.skeleton.shape[1])
 
     @cached_property
     def ends(self) -> tuple[FloatArray, FloatArray]:
@@ -261,13 +270,27 @@ class CondensedSpread:
         shares = np.where([name in known_joints for name in names], known_sd, shares)
         beyond = back.beyond + joint_mean_effect(solution, back.across, mean)
         self._shared = _shared(solution, back.skeleton, beyond, tolerances)
-        self._joints = _joints(solution, back.across, shares, tolerances, frozenset())
+        self._joint_shares = shares
+        joints = self._joints()
         self.variance = np.einsum("pc,pc->p", self._shared, self._shared)
-        self.variance += np.einsum("jp,jp->p", self._joints, self._joints)
+        self.variance += np.einsum("jp,jp->p", joints, joints)
         squares, sums = self._node_moments()
         self.variance += tolerances.node**2 * squares + tolerances.strand**2 * sums
         self._more = self._drawn(np.zeros((len(circuit.loaded), 0)) if more_a is None else more_a)
         self.variance += np.einsum("pc,pc->p", self._more, self._more)
+
+    @property
+    def octets(self) -> int:
+        """Memory of the sums, without the sensitivities."""
+        return int(self._shared.nbytes + self._more.nbytes + self.variance.nbytes)
+
+    def _joints(self) -> FloatArray:
+        """Return the effect of each healthy joint, shape (joints, probes). [V]
+
+        Not kept: it would be as large as the sensitivities.
+        """
+        across, shares = self.back.across, self._joint_shares
+        return _joints(self.solution, across, shares, self.tolerances, frozenset())
 
     def _node_moments(self) -> tuple[FloatArray, FloatArray]:
         """Return sums of squares of nodes' effects, and of the effects of whole strands.
@@ -319,7 +342,7 @@ class CondensedSpread:
         place_of = {name: place for place, name in enumerate(circuit.netlist.joint)}
         columns = [fixed + place_of[name] for name in circuit.joint_rows[0]]
         shared = self._shared @ read.shared[:, :fixed].T
-        shared += self._joints.T @ read.shared[:, columns].T
+        shared += self._joints().T @ read.shared[:, columns].T
         sizes = [strand.nodes for strand in circuit.design.strands]
         weights = tolerances.node * read.nodes[:, :count]
         strands, more = np.split(read.nodes[:, count:], [len(sizes)], axis=1)

@@ -56,7 +56,7 @@ from benchtest.diagnosis.planning.decision import (
     unexplained_marks,
     unexplained_readings,
 )
-from benchtest.diagnosis.planning.forecast import ForecasterCache
+from benchtest.diagnosis.planning.forecast import ForecasterCache, max_forecast_octets
 from benchtest.diagnosis.planning.next_look import choose_look
 from benchtest.diagnosis.planning.request_rules import Situation, next_request
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
@@ -155,6 +155,7 @@ class Engine:
         self.usual = ToleranceAssumption(ConditionalCache(design, self.space, self.tolerances))
         self._reeled, self._supplied = _AssumptionCache(), _AssumptionCache()
         self._all_bins: ToleranceAssumption | None = None
+        self._latest = self.usual
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
             self._all_bins = ToleranceAssumption(self.usual.cache.with_tolerances(wide))
         # weak: forecasts are dropped together with their assumption
@@ -223,6 +224,7 @@ class Engine:
                 unreachable=unreachable,
                 unshorted=unshorted,
             )
+        self._latest = evaluated.assumption
         inference = self._infer(evidence, evaluated)
         plan = self._plan(evidence, evaluated, inference, unreachable)
         self.work_units = evidence.case.budget.spent
@@ -230,11 +232,13 @@ class Engine:
 
     def forget(self) -> None:
         """Limit what caches keep from one finding to the next."""
-        others = (*self._reeled, *self._supplied)
-        for assumption in (self.usual, self._all_bins, *others):
-            if assumption is not None:
-                assumption.forget()
-                self.forecasters(assumption).forget()
+        others = (self.usual, self._all_bins, *self._reeled, *self._supplied)
+        every = [one for one in others if one is not None]
+        every.sort(key=lambda one: one is not self._latest)
+        octets = max_forecast_octets(self.responses)
+        for assumption in every:
+            assumption.forget()
+            octets -= self.forecasters(assumption).forget(octets)
 
     def _gather(
         self,

@@ -85,15 +85,23 @@ class ConditionalCache:
             )
         )
         if key not in self._responses:
-            octets = sum(one.octets for one in self._responses.values())
-            if len(self._responses) > MAX_KEPT_CIRCUITS or octets > MAX_KEPT_OCTETS:
-                oldest = next((kept for kept in self._responses if kept), key)
-                self._responses.pop(oldest, None)
+            self._drop_circuits()
             self._responses[key] = self._new_circuit(given)
         return self._responses[key]
 
+    def _drop_circuits(self) -> None:
+        """Drop circuits with faults, oldest first, until they and their memory are within limits.
+
+        The circuit without faults has a limit of its own; see `DesignResponse.forget`.
+        """
+        kept = {key: one.octets for key, one in self._responses.items() if key}
+        while kept and (len(kept) >= MAX_KEPT_CIRCUITS or sum(kept.values()) > MAX_KEPT_OCTETS):
+            oldest = next(iter(kept))
+            del kept[oldest], self._responses[oldest]
+
     def forget(self) -> None:
         """Limit the results that the kept circuits carry into the next finding."""
+        self._drop_circuits()
         for responses in list(self._responses.values()):
             responses.forget()
 

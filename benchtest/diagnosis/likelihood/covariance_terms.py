@@ -54,9 +54,6 @@ class CovarianceTerms:
             only: index of the only joint to include; None for all joints of the fault space.
         """
         self._responses, self._effects, self._tolerances = responses, effects, tolerances
-        joint_effects = [
-            e.base.effects if only is None else e.base.effects_of_joint(only) for e in effects
-        ]
         self.lit_of = lit_set_of(effects)
         selected = slice(None) if only is None else slice(only, only + 1)
         columns = responses.joint_columns[selected]
@@ -64,10 +61,12 @@ class CovarianceTerms:
             effects, [effect.branch[columns] for effect in effects], axis=1
         )
         self._joint_places = responses.joint_places[selected]
-        parts = [
-            _Causes(responses, tolerances, effect, response, columns)
-            for effect, response in zip(effects, joint_effects, strict=True)
-        ]
+        parts, loads = [], []
+        for effect in effects:  # one at a time: those of a large prop are large
+            base = effect.base
+            response = base.effects if only is None else base.effects_of_joint(only)
+            parts.append(_Causes(responses, tolerances, effect, response, columns))
+            loads.append(response.load)
         self._fixed = parts[0].fixed
         self._healthy = in_reading_order(effects, [part.healthy for part in parts], axis=0)
         self._compensating = in_reading_order(
@@ -75,7 +74,7 @@ class CovarianceTerms:
         )
         self._back = np.stack([part.back for part in parts], axis=1)
         self._both = np.stack([part.both for part in parts], axis=1)
-        self._form_nodes([each.load for each in joint_effects])
+        self._form_nodes(loads)
 
     def _form_nodes(self, loads: list[FloatArray]) -> None:
         """Form the sums over the currents of each node and of each strand."""

@@ -90,9 +90,12 @@ MAX_SOLUTION_CACHE_OCTETS, OCTETS_PER_POINT = 30_000_000, 400
 """Memory that cached solutions of faults may use, and the memory of one for each point of its
 circuit: 220 measured for a joint with a resistance, which shares the rest with the prop without the
 fault, 510 for an open one."""
-MAX_LIT_SET_CACHE_OCTETS, MIN_CACHED_LIT_SETS = 50_000_000, 64
+MAX_LIT_SET_CACHE_OCTETS, MIN_CACHED_LIT_SETS = 50_000_000, 24
 """Approximate memory that lit sets may use from one finding to the next, and the number of them
-kept in any case, since one finding uses some tens of them."""
+kept in any case, since one finding uses about so many."""
+MAX_EFFECTS_OCTETS, MAX_EFFECTS_OCTETS_BETWEEN = 80_000_000, 20_000_000
+"""Memory of the joints' effects under lit sets with a factor of their own, within a finding and
+from one finding to the next. Of a prop of 64 strands of 50 nodes each lit set needs 20 MB."""
 MIN_LARGE_NODES = 1000
 """Nodes from which the response of a single joint is computed separately, and from which a circuit
 is solved from the operating point of a similar one. Smaller props hardly gain from either."""
@@ -114,6 +117,11 @@ class JointEffects:
 
     branch: FloatArray
     load: FloatArray
+
+    @property
+    def octets(self) -> int:
+        """Memory of both."""
+        return self.branch.nbytes + self.load.nbytes
 
 
 @dataclass(frozen=True)
@@ -151,10 +159,10 @@ class LitSetResponse:
         assert responses is not None, "the design of this response has been deleted"
         return responses
 
-    @cached_property
+    @property
     def effects(self) -> JointEffects:
         """Response to one ampere injected through each joint."""
-        return self.responses.effects_at(self.solution)
+        return self.responses.effects_under(self.lit, self.solution)
 
     @cached_property
     def nonlinear(self) -> NDArray[np.bool_]:
@@ -230,6 +238,7 @@ class DesignResponse:
     _bases: dict[LitSet, LitSetResponse] = field(default_factory=dict)
     _exact: dict[tuple[str, float, LitSet], Solution] = field(default_factory=dict)
     _flat_alone: dict[int, JointEffects] = field(default_factory=dict)
+    _own_effects: dict[LitSet, JointEffects] = field(default_factory=dict)
     mark_tallies: dict[tuple[bool, bytes, bytes], FloatArray] = field(default_factory=dict)
 
     @property
@@ -292,12 +301,13 @@ class DesignResponse:
     @property
     def octets(self) -> int:
         """Approximate memory of the joints' effects and of solutions with factors of their own."""
-        bases = list(self._bases.values())
-        made = {id(base.effects): base for base in bases if "effects" in vars(base)}
-        effects = [base.effects.branch.nbytes + base.effects.load.nbytes for base in made.values()]
+        effects = sum(one.octets for one in self._own_effects.values())
+        if "_flat_effects" in vars(self):
+            effects += self._flat_effects.octets
+        bases = self._bases.values()
         own = sum(not self.circuit.is_flat(base.solution.factor) for base in bases)
         points = self.circuit.netlist.point_count * (own + len(self._exact))
-        return sum(effects) + OCTETS_PER_POINT * points
+        return effects + OCTETS_PER_POINT * points
 
     @cached_property
     def _flat_effects(self) -> JointEffects:
@@ -313,11 +323,25 @@ class DesignResponse:
             self._flat_alone[joint] = made
         return made
 
-    def effects_at(self, solution: Solution) -> JointEffects:
-        """Return the response to one ampere injected through each joint at a solution."""
+    def effects_under(self, lit: LitSet, solution: Solution) -> JointEffects:
+        """Return the response to one ampere injected through each joint, at a lit set's solution.
+
+        With loads that are not constant, the least recently used results are dropped.
+        """
         if self.circuit.is_flat(solution.factor):
             return self._flat_effects
-        return self._effects(solution.factor, self.joint_columns)
+        made = self._own_effects.pop(lit, None)
+        if made is None:
+            made = self._effects(solution.factor, self.joint_columns)
+        self._own_effects[lit] = made
+        self._drop_effects(MAX_EFFECTS_OCTETS)
+        return made
+
+    def _drop_effects(self, max_octets: int) -> None:
+        """Drop the least recently used effects of lit sets until they fit."""
+        octets = sum(one.octets for one in self._own_effects.values())
+        while octets > max_octets and len(self._own_effects) > 1:
+            octets -= self._own_effects.pop(next(iter(self._own_effects))).octets
 
     def _effects(self, factor: Factor, columns: IndexArray) -> JointEffects:
         circuit = self.circuit
@@ -397,11 +421,15 @@ class DesignResponse:
 
         Recomputing them gives the same result. Do not call this during a finding.
         """
-        each = 8 * (3 * len(self.space.joints) * COLUMNS + 6 * self.circuit.netlist.point_count)
+        each = 24 * len(self.space.joints) * COLUMNS
+        each += OCTETS_PER_POINT * self.circuit.netlist.point_count
         limit = max(MAX_LIT_SET_CACHE_OCTETS // each, MIN_CACHED_LIT_SETS)
         for cache in (self._bases, self._solutions):
             for lit in list(cache)[: max(len(cache) - limit, 0)]:
                 cache.pop(lit, None)
+        for lit in [lit for lit in self._own_effects if lit not in self._bases]:
+            del self._own_effects[lit]
+        self._drop_effects(MAX_EFFECTS_OCTETS_BETWEEN)
 
     def has_cached(self, lit: LitSet) -> bool:
         """Return True if a lit set's response is cached."""

@@ -149,7 +149,11 @@ def reading_cost(
 
 
 class ProbeTimes:
-    """Time of a reading at every probe of a list: `reading_cost` as an array."""
+    """Time of a reading at every probe of a list: `reading_cost` as an array.
+
+    Attributes:
+        probes: the probes.
+    """
 
     def __init__(
         self, design: Design, probes: Sequence[Probe], times: PersonTimes = USUAL_TIMES
@@ -161,6 +165,7 @@ class ProbeTimes:
             probes: the probes.
             times: of the person.
         """
+        self.probes = probes
         self._times = times
         self._points: dict[Point, int] = {}
         self._boards: dict[str, int] = {}

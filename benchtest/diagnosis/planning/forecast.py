@@ -50,6 +50,14 @@ ISLAND_SUPPLY_SHARES = (0.1, 0.5, 0.85)
 At 5 V they are 0 to 4.3 V, common practice; see `measurement.ISLAND_SHARE`."""
 MAX_CACHED_METERS = 4
 """Meters whose forecasts are cached: one unit is hardly read with more."""
+MAX_FORECAST_OCTETS, MAX_FORECAST_OCTETS_LARGE = 80_000_000, 200_000_000
+"""Memory of the forecasts of one forecaster, and of all that are kept from one finding to the next;
+the second of a large design."""
+
+
+def max_forecast_octets(responses: DesignResponse) -> int:
+    """Return the limit of the forecasts' memory for a design."""
+    return MAX_FORECAST_OCTETS_LARGE if responses.is_large else MAX_FORECAST_OCTETS
 
 
 @dataclass(frozen=True)
@@ -69,6 +77,11 @@ class ProbeForecast:
     compensating_a: FloatArray
     spread: CondensedSpread
     variance: FloatArray
+
+    def octets_beyond(self, shared: CondensedSensitivities | None) -> int:
+        """Return the memory of this forecast, without sensitivities that lit sets share."""
+        own = 0 if self.spread.back is shared else self.spread.back.octets
+        return own + self.spread.octets + self.per_amp.nbytes + self.compensating_a.nbytes
 
 
 @dataclass(frozen=True)
@@ -164,12 +177,28 @@ class Forecaster:
         probe_times: of the person, to every probe.
     """
 
-    def __init__(self, responses: DesignResponse, meter: Meter, tolerances: Tolerances) -> None:
+    def __init__(
+        self,
+        responses: DesignResponse,
+        meter: Meter,
+        tolerances: Tolerances,
+        probe_times: ProbeTimes | None = None,
+    ) -> None:
+        """Store the circuit; nothing is solved yet.
+
+        Args:
+            responses: the circuit.
+            meter: of further readings.
+            tolerances: of a unit from its design.
+            probe_times: of the person, of another forecaster of this design; None to compute them.
+        """
+        design = responses.design
+        self.probe_times = probe_times or ProbeTimes(design, tuple(reachable_probes(design)))
         self.responses = responses
         self.meter = meter
         self.tolerances = tolerances
         self.gain = meter.percent / 200.0
-        self.probes = reachable_probes(responses.design)
+        self.probes = self.probe_times.probes
         self.place_of = {probe: place for place, probe in enumerate(self.probes)}
         joints = {joint.probe for joint in responses.space.joints if not joint.is_fuse}
         self.may_turn = [not probe.is_rail and probe not in joints for probe in self.probes]
@@ -185,7 +214,6 @@ class Forecaster:
         self._floating: dict[str, NDArray[np.bool_]] = {}
         self._dead: dict[frozenset[int], NDArray[np.bool_]] = {}
         self._red, self._black = responses.circuit.netlist.leads(self.probes)
-        self.probe_times = ProbeTimes(responses.design, self.probes)
         self._forecasts: dict[LitSet, ProbeForecast] = {}
         self._flat_sensitivities: CondensedSensitivities | None = None
         self._sd_v: dict[LitSet, FloatArray] = {}
@@ -195,15 +223,37 @@ class Forecaster:
 
     def probe_forecast(self, lit: LitSet) -> ProbeForecast:
         """Return the healthy prop's readings under a lit set."""
-        if lit not in self._forecasts:
-            self._forecasts[lit] = self._make_forecast(lit)
-        return self._forecasts[lit]
+        made = self._forecasts.pop(lit, None) or self._make_forecast(lit)
+        self._drop_forecasts(max_forecast_octets(self.responses) - self._octets_of(made))
+        self._forecasts[lit] = made
+        return made
 
-    def forget(self) -> None:
-        """Drop the lit sets that the circuit has dropped; see `DesignResponse.forget`."""
+    def forget(self, max_octets: int) -> int:
+        """Drop the lit sets that the circuit has dropped, and those beyond a limit of memory.
+
+        Args:
+            max_octets: memory that the rest may use.
+
+        Returns:
+            Memory that the rest uses.
+        """
         for kept in (self._forecasts, self._sd_v):
             for lit in [lit for lit in kept if not self.responses.has_cached(lit)]:
                 del kept[lit]
+        return self._drop_forecasts(max_octets)
+
+    def _octets_of(self, forecast: ProbeForecast) -> int:
+        return forecast.octets_beyond(self._flat_sensitivities)
+
+    def _drop_forecasts(self, max_octets: int) -> int:
+        """Drop the latest forecasts until the rest fits; return its memory.
+
+        Lit sets are requested in the same order by every finding: the first ones are hit again.
+        """
+        octets = sum(self._octets_of(one) for one in self._forecasts.values())
+        while self._forecasts and octets > max_octets:
+            octets -= self._octets_of(self._forecasts.popitem()[1])
+        return octets
 
     def _make_forecast(self, lit: LitSet) -> ProbeForecast:
         """Return the healthy prop's readings, with all tolerances and errors in their variance."""
@@ -600,20 +650,31 @@ class ForecasterCache:
     def __init__(self, tolerances: Tolerances) -> None:
         self._tolerances = tolerances
         self.by_meter: dict[Meter, Forecaster] = {}
+        self._probe_times: ProbeTimes | None = None
 
     def of(self, conditional: ConditionalEvidence) -> Forecaster:
         """Return the forecaster for conditional evidence."""
         meter = conditional.case.meter
-        if conditional.given:
-            return Forecaster(conditional.responses, meter, self._tolerances)
-        if meter not in self.by_meter:
-            made = Forecaster(conditional.responses, meter, self._tolerances)
+        if not conditional.given and meter in self.by_meter:
+            return self.by_meter[meter]
+        made = Forecaster(conditional.responses, meter, self._tolerances, self._probe_times)
+        self._probe_times = made.probe_times
+        if not conditional.given:
             self.by_meter[meter] = made
-        return self.by_meter[meter]
+        return made
 
-    def forget(self) -> None:
-        """Drop all but the last `MAX_CACHED_METERS` meters, and lit sets dropped by the circuit."""
+    def forget(self, max_octets: int) -> int:
+        """Drop all but the last `MAX_CACHED_METERS` meters, and forecasts beyond a limit of memory.
+
+        Args:
+            max_octets: memory that the rest may use.
+
+        Returns:
+            Memory that the rest uses.
+        """
         for meter in list(self.by_meter)[:-MAX_CACHED_METERS]:
             del self.by_meter[meter]
-        for forecaster in self.by_meter.values():
-            forecaster.forget()
+        used = 0
+        for forecaster in reversed(self.by_meter.values()):
+            used += forecaster.forget(max_octets - used)
+        return used
