@@ -142,3 +142,13 @@ def rank_units(joints: int, chain: int, looks: int) -> int:
         looks: number of strands looked at, once for each lit set.
     """
     return 2000 + 20 * chain + looks * (30 * joints + 2 * chain)
+
+
+def earlier_units(joints: int, readings: int) -> int:
+    """Return the cost of every further fault against one table of readings from before a repair.
+
+    Args:
+        joints: number of power joints.
+        readings: number of readings of that table.
+    """
+    return joints * (20 + readings * (20 + readings) // 8)

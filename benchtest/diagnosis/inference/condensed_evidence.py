@@ -37,6 +37,9 @@ from benchtest.diagnosis.thresholds import (
     MIN_SHIFT_SD,
 )
 
+BLOCK_OCTETS = 4_000_000
+"""Memory of the shifts evaluated together, to stay in the processor's cache."""
+
 
 @dataclass(frozen=True)
 class ReadingTable:
@@ -87,6 +90,46 @@ class ReadingTable:
             shift = self.joint_shift[index.joint, index.column].astype(np.float64)
             return shift, float(self.scale_sd(index.joint, index.column))
         return self.chain_shift[self.chain_shift_row[index.chain]], self.current_sd
+
+    @cached_property
+    def alone(self) -> _ConditionalReadings:
+        """The readings with no fault given."""
+        return _ConditionalReadings(self, ())
+
+    @cached_property
+    def moves(self) -> NDArray[np.bool_]:
+        """True for joints whose faults move some reading noticeably, shape (joints,)."""
+        sd = np.sqrt(np.diag(self.covariance))
+        most = [np.abs(shift / sd).max(initial=0.0) for shift in self.joint_shift]
+        return np.array(most, dtype=np.float64) >= MIN_SHIFT_SD
+
+    def shifts_of(
+        self, joints: NDArray[np.intp]
+    ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
+        """Return the shifts by some joints at all resistances, with their scale and their joint.
+
+        Args:
+            joints: indices of the joints, shape (n,).
+
+        Returns:
+            Shapes (n * COLUMNS, readings), (n * COLUMNS,) and (n * COLUMNS,).
+        """
+        shift = self.joint_shift[joints].astype(np.float64).reshape(-1, len(self.values))
+        scale = np.hypot(
+            self.current_sd, np.where(self.undervoltage[joints], ESTIMATE_SHARE, CELL_SD)
+        )
+        return shift, scale.reshape(-1), np.repeat(joints, COLUMNS)
+
+    @cached_property
+    def joints_alone(self) -> FloatArray:
+        """Approximate log likelihood of each joint's fault alone, shape (joints, COLUMNS).
+
+        Only joints of `moves` have one; it is 0 for all others.
+        """
+        found = np.zeros_like(self.joints)
+        for joint in np.flatnonzero(self.moves).tolist():
+            found[joint] = self.alone.log_likelihood_under(*self.shifts_of(np.array([joint])))
+        return found
 
     def log_likelihood_of(self, index: _TableIndex) -> float:
         """Return the log likelihood of one fault alone."""
@@ -383,34 +426,35 @@ class _ConditionalReadings:
     def _precision(self) -> FloatArray:
         return np.asarray(np.linalg.inv(self._covariance))
 
-    @cached_property
-    def _without_given(self) -> _ConditionalReadings:
-        return _ConditionalReadings(self._table, ())
-
     @property
     def chance(self) -> float:
         """Return the probability of readings at least as far off as these."""
         square = float(self._off @ np.linalg.solve(self._covariance, self._off))
         return chi_square_tail(square, len(self._off))
 
-    def _log_likelihood_under(
-        self, shift: FloatArray, scale_sd: FloatArray, joint: int
+    @cached_property
+    def _log_det(self) -> float:
+        return float(np.linalg.slogdet(self._covariance)[1])
+
+    def log_likelihood_under(
+        self, shift: FloatArray, scale_sd: FloatArray, joint: NDArray[np.intp]
     ) -> FloatArray:
         """Return the log likelihood of the readings under further shifts, shape (n,).
 
         Args:
             shift: shifts of the readings, shape (n, readings). [V, or A]
             scale_sd: standard deviation of each shift, as a share of it, shape (n,).
-            joint: index of the joint at fault; -1 for none.
+            joint: index of each shift's joint at fault; -1 for none, shape (n,).
         """
-        healthy = self._table.across_joint >= 0
-        for number in {joint, *self._given_joints} - {-1}:
-            healthy &= self._table.across_joint != number
-        across_v = (self._mean + shift) * healthy if healthy.any() else None
+        across = self._table.across_joint
+        healthy = (across >= 0) & ~np.isin(across, list(self._given_joints - {-1}))
+        across_v = None
+        if healthy.any():
+            across_v = (self._mean + shift) * (healthy & (across != joint[:, None]))
         return shifted_log_likelihood(
             self._off,
             self._precision,
-            float(np.linalg.slogdet(self._covariance)[1]),
+            self._log_det,
             shift,
             scale_sd,
             self._table.slip_per_v,
@@ -426,7 +470,7 @@ class _ConditionalReadings:
         if len(self._given) == 1:
             return table.log_likelihood_of(self._given[0])
         none = np.zeros((1, len(table.values)))
-        found = float(self._log_likelihood_under(none, np.zeros(1), -1)[0])
+        found = float(self.log_likelihood_under(none, np.zeros(1), np.array([-1]))[0])
         for index in self._given:
             found += float(
                 _clipped(table.log_likelihood_of(index) - self._approximation_alone(index))
@@ -436,26 +480,24 @@ class _ConditionalReadings:
     def _approximation_alone(self, index: _TableIndex) -> float:
         """Return the approximate log likelihood of one fault alone."""
         shift, sd = self._table.shift_of(index)
-        return float(
-            self._without_given._log_likelihood_under(shift[None], np.array([sd]), index.joint)[0]
-        )
+        joint = np.array([index.joint])
+        alone = self._table.alone
+        return float(alone.log_likelihood_under(shift[None], np.array([sd]), joint)[0])
 
     def joints(self, places: NDArray[np.intp]) -> FloatArray:
         """Return the log likelihood with one further joint at fault, shape (rows, COLUMNS)."""
         table = self._table
         if not self._given:
             return table.joints[places]
-        found = np.empty((len(places), COLUMNS))
-        sd = np.sqrt(np.diag(table.covariance))
-        for number, joint in enumerate(places.tolist()):
-            shift = table.joint_shift[joint].astype(np.float64)
-            if np.abs(shift / sd).max() < MIN_SHIFT_SD:
-                found[number] = self.healthy + table.joints[joint] - table.healthy
-                continue
-            scale = table.scale_sd(joint)
-            found[number] = self._log_likelihood_under(shift, scale, joint) + _clipped(
-                table.joints[joint] - self._without_given._log_likelihood_under(shift, scale, joint)
-            )
+        found = self.healthy + table.joints[places] - table.healthy
+        moves = np.flatnonzero(table.moves[places])
+        step = max(1, BLOCK_OCTETS // (8 * COLUMNS * max(1, len(table.values))))
+        for start in range(0, len(moves), step):
+            rows = moves[start : start + step]
+            tried = places[rows]
+            shifted = self.log_likelihood_under(*table.shifts_of(tried))
+            correction = table.joints[tried] - table.joints_alone[tried]
+            found[rows] = shifted.reshape(-1, COLUMNS) + _clipped(correction)
         return found
 
     def chain(self) -> FloatArray:
@@ -464,8 +506,9 @@ class _ConditionalReadings:
         if not self._given:
             return table.chain
         scale = np.full(len(table.chain_shift), table.current_sd)
-        more = self._log_likelihood_under(table.chain_shift, scale, -1)
-        more -= self._without_given._log_likelihood_under(table.chain_shift, scale, -1)
+        none = np.full(len(table.chain_shift), -1)
+        more = self.log_likelihood_under(table.chain_shift, scale, none)
+        more -= table.alone.log_likelihood_under(table.chain_shift, scale, none)
         return np.asarray(table.chain + more[table.chain_shift_row])
 
 

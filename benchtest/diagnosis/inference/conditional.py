@@ -32,7 +32,7 @@ from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLik
 from benchtest.diagnosis.likelihood.selection import without_duplicates
 from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse
 from benchtest.diagnosis.model.faults import FaultSpace
-from benchtest.diagnosis.solve_budget import SolveBudget, rank_units
+from benchtest.diagnosis.solve_budget import SolveBudget, earlier_units, rank_units
 from benchtest.diagnosis.thresholds import MAX_MARK_DEFICIT_LOG, MIN_EXPLAINED_CHANCE
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
@@ -94,6 +94,11 @@ class EarlierEvidence(Protocol):
     @property
     def by_repair(self) -> Sequence[tuple[str, ConditionalEvidence]]:
         """Return each repaired place and the evidence before its repair, in order of time."""
+        ...
+
+    @property
+    def readings_by_table(self) -> Sequence[int]:
+        """Return the number of readings of each table that a fault is compared with."""
         ...
 
     def joints(self, space: FaultSpace) -> FloatArray:
@@ -355,6 +360,9 @@ class ConditionalEvidence:
         """
         space, looks = self.responses.space, len(self._mark_likelihood.looks)
         units = rank_units(len(space.joints), len(space.chain), looks)
+        if self.earlier is not None:
+            tables = self.earlier.readings_by_table
+            units += sum(earlier_units(len(space.joints), count) for count in tables)
         self.case.budget.charge(("ranked", self.given), units)
         rest = self._mark_likelihood.joints(by_estimate=True)
         if self.earlier is not None:

@@ -123,6 +123,17 @@ class ConditionalHistory:
             for states in self._times
         )
 
+    @property
+    def readings_by_table(self) -> list[int]:
+        """Return the number of readings of each table of each state."""
+        return [
+            len(table.values)
+            for states in self._history.times
+            for state in states
+            if isinstance(state.table, EvidenceTable)
+            for _, table in state.table.reading_tables
+        ]
+
     def joints(self, space: FaultSpace) -> FloatArray:
         """Return the log likelihood with one further joint at fault, shape (joints, COLUMNS)."""
         names = [joint.name for joint in space.joints]
