@@ -90,6 +90,13 @@ BENCHES = {
         "process for each size: planned readings, slips, looks, repairs, evidence that fits "
         "nothing, then 112 and 412 readings.",
     ),
+    "hard_findings": Bench(
+        "Findings on hard evidence", _of("hard_findings", "11"),
+        _of("hard_findings", "11", "--sizes", "2x10"),
+        "CPU seconds of each finding of a fixed grid of cases on made-up designs, seed 11: 24 for "
+        "each size, among them 40 readings with slips, three repairs, dark strands, and nodes "
+        "short of volts; peak memory of a process that takes all cases of a size.",
+    ),
     "learning": Bench(
         "What a batch teaches", _of("learning", "4", "5", "1"), _of("learning", "1", "1", "1"),
         "Virtual batches, seed 1: the fifth unit with what four healthy units taught, beside the "
