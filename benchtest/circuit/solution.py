@@ -182,7 +182,10 @@ class _Newton:
                 here = self._factor(iterate)
                 if here.definite:
                     return OperatingPoint(x, loads, here)
-            x = x + step * min(1.0, _MAX_FALL_V / max(moved_v, _CONVERGED_V))
+            step *= min(1.0, _MAX_FALL_V / max(moved_v, _CONVERGED_V))
+            # no node draws more as its volts fall: full steps may jump across the solution forever
+            is_monotone = least_s == 0.0 and damping_s == 0.0
+            x = self._ahead(iterate, step, residual_a, whole=not is_monotone)[0].x
         raise self._not_converged(moved_v)
 
     def _not_converged(self, moved_v: float) -> CircuitFault:

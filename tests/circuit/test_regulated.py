@@ -85,3 +85,22 @@ def test_a_prop_with_a_bad_feed_has_an_operating_point(make_fan: MakeFan, rail_o
     (drawn_a,) = solution.feed_a.values()
     assert drawn_a == pytest.approx(solution.node_a.sum(), rel=1e-6)
     assert drawn_a * rail_ohm < 12.0
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0])
+@pytest.mark.parametrize("rail_ohm", [1e4, 1e6])
+def test_a_prop_behind_a_blown_fuse_has_an_operating_point(
+    make_fan: MakeFan, rail_ohm: float, level: float
+) -> None:
+    """A blown fuse leaks through a megohm; Newton's method jumped across 0 V without end.
+
+    The balance of currents (Kirchhoff) and Ohm's law along the leak hold in the state found.
+    """
+    design = make_fan(3, 20, kind=catalogue()["buck-12v"])
+    duty = level * all_lit(design).duty(design)
+    solution = solve(Circuit(design, {"feed1+": rail_ohm}), duty)
+    assert 0.0 < solution.node_v.min() < 1.0
+    (fed_a,) = solution.feed_a.values()
+    drawn_a = node_loads(design.node, solution.node_v, duty).node_a.sum()
+    assert fed_a == pytest.approx(drawn_a, rel=1e-3)
+    assert fed_a == pytest.approx((12.0 - solution.node_v.mean()) / rail_ohm, rel=1e-2)
