@@ -48,6 +48,7 @@ from benchtest.diagnosis.planning.cost import USUAL_TIMES, Leads, look_s, readin
 from benchtest.errors import BenchError
 from benchtest.evidence.marks import SEEN, Mark
 from benchtest.evidence.readings import check_volts
+from benchtest.evidence.rounding import step_decimals
 from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design, Probe, StrandEnd
 from benchtest.prop.joints import data_hops, power_joints
@@ -342,12 +343,19 @@ class Person:
                 level=lit.level,
                 colour=lit.colour,
                 again=again,
+                decimals=self._decimals(shown),
             )
         )
         slip = "" if math.isclose(typed, shown, abs_tol=0.006) else f" (the meter: {shown:g})"
         instead = "" if again is None else ", in place of an odd one"
         lit_text = lit.text(self.design)
         self.say(f"reading {self.row.readings}{instead}: {lit_text} {probe} = {typed:g} V{slip}")
+
+    def _decimals(self, shown_v: float) -> int:
+        """Return the decimals that the person types, as the program records them."""
+        if "10 mV steps" in self.unit.hidden.conditions:
+            return 2
+        return step_decimals(self.unit.meter.resolution_v(shown_v))
 
     def _typed(self, shown_v: float) -> float:
         """The reading as it is typed: to 10 mV by some people, and sometimes wrong."""
