@@ -180,11 +180,19 @@ class Situation:
 
     @property
     def _is_likeliest_read(self) -> bool:
-        """True if the drop across the likeliest joint was read: its repair comes first."""
+        """True if the drop across the likeliest joint was read and fits: its repair comes first.
+
+        A drop that contradicts the fault may be a slip, but then it is read again: a joint is not
+        repaired against its own reading.
+        """
         joint, probability = self.likeliest_joint
         if joint is None or probability < MIN_REPAIR_PROBABILITY:
             return False
-        return any(one.probe.points == joint.probe.points for one in self.readings)
+        odd = set(self.inference.unexplained_readings)
+        return any(
+            one.probe.points == joint.probe.points and place not in odd
+            for place, one in enumerate(self.readings)
+        )
 
     @cached_property
     def likeliest_joint(self) -> tuple[Joint | None, float]:
