@@ -21,13 +21,12 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence, chi_square_tail
 from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.likelihood.marks import (
-    MarkLikelihood,
     StrandLook,
-    best_explained,
     strand_looks,
 )
 from benchtest.diagnosis.likelihood.nonlinear import ESTIMATE_SHARE
 from benchtest.diagnosis.likelihood.robust_gaussian import shifted_log_likelihood
+from benchtest.diagnosis.likelihood.unit_marks import UnitMarkLikelihood
 from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS
 from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.thresholds import (
@@ -596,12 +595,16 @@ def _without(looks: Sequence[StrandLook], others: Sequence[StrandLook]) -> list[
 
 
 def _mark_table(conditional: ConditionalEvidence, looks: Sequence[StrandLook]) -> MarkTable:
-    mark_likelihood = MarkLikelihood(
-        conditional.responses, looks, conditional.case.budget, conditional.given
+    mark_likelihood = UnitMarkLikelihood(
+        conditional.responses,
+        looks,
+        conditional.case.budget,
+        conditional.given,
+        conditional.tolerances,
     )
     return MarkTable(
         mark_likelihood.healthy(),
         mark_likelihood.joints(),
         mark_likelihood.chain(),
-        best_explained(looks),
+        mark_likelihood.best(),
     )

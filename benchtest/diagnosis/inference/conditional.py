@@ -23,13 +23,12 @@ from benchtest.diagnosis.inference.posterior import (
 from benchtest.diagnosis.likelihood.marks import (
     UNLIT,
     Appearance,
-    MarkLikelihood,
-    best_explained,
     strand_looks,
 )
 from benchtest.diagnosis.likelihood.nonlinear import FEW_KNOTS, KNOTS
 from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood, Row
 from benchtest.diagnosis.likelihood.selection import without_duplicates
+from benchtest.diagnosis.likelihood.unit_marks import UnitMarkLikelihood
 from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import SolveBudget, earlier_units, rank_units
@@ -164,9 +163,11 @@ class ConditionalEvidence:
         return -np.inf if self.likelihood is None else self.likelihood.best
 
     @cached_property
-    def _mark_likelihood(self) -> MarkLikelihood:
+    def _mark_likelihood(self) -> UnitMarkLikelihood:
         looks = strand_looks(self.design, self.case.marks)
-        return MarkLikelihood(self.responses, looks, self.case.budget, self.given)
+        return UnitMarkLikelihood(
+            self.responses, looks, self.case.budget, self.given, self.tolerances
+        )
 
     @cached_property
     def _marks_healthy(self) -> float:
@@ -423,7 +424,7 @@ class ConditionalEvidence:
         elif further is not None:
             joint = self._joint_index(further.where)
             looks = float(self._mark_likelihood.joints([joint])[joint, further.column])
-        if best_explained(self._mark_likelihood.looks) - looks > MAX_MARK_DEFICIT_LOG:
+        if self._mark_likelihood.best() - looks > MAX_MARK_DEFICIT_LOG:
             return True
         if self._misfit_chance(further) < MIN_EXPLAINED_CHANCE:
             return True
@@ -505,7 +506,9 @@ class ConditionalEvidence:
             dark[self.space.order[fault.start : fault.stop]] = True
             return dark
         solution = self.responses.exact(hypothesis.where, hypothesis.column, lit)
-        should = self._mark_likelihood.expected_at(lit, self.responses.visible_v(lit, solution))[0]
+        should = self._mark_likelihood.middle.expected_at(
+            lit, self.responses.visible_v(lit, solution)
+        )[0]
         return np.asarray((should != int(Appearance.RIGHT)) | ~solution.duty.any(axis=1))
 
     def _joint_index(self, where: str) -> int:

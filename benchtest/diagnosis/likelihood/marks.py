@@ -31,29 +31,37 @@ from benchtest.prop.node_kinds import NodeKind
 class Appearance(IntEnum):
     """Predicted appearance of a node.
 
-    The first six are of nodes to be lit: right, warm or dim from a low voltage, without voltage,
-    without data, and of another colour. The last four are of nodes to be dark: dark, also without
-    voltage or data, and lit all the same.
+    All but the last four are of nodes to be lit: right, warm or dim from a low voltage, without
+    voltage, without data, and of another colour. `RIGHT_OR_WARM` and its like are of nodes whose
+    voltage is too near the limit between two of these to know which. The last four are of nodes to
+    be dark: dark, also without voltage or data, and lit all the same. The first seven are in order
+    of voltage, and the mean of two of them is between them.
     """
 
     RIGHT = 0
-    WARM = 1
-    DIM = 2
-    UNPOWERED = 3
-    NO_DATA = 4
-    WRONG_COLOUR = 5
-    OFF = 6
-    OFF_UNPOWERED = 7
-    OFF_NO_DATA = 8
-    ON = 9
+    RIGHT_OR_WARM = 1
+    WARM = 2
+    WARM_OR_DIM = 3
+    DIM = 4
+    DIM_OR_UNPOWERED = 5
+    UNPOWERED = 6
+    NO_DATA = 7
+    WRONG_COLOUR = 8
+    OFF = 9
+    OFF_UNPOWERED = 10
+    OFF_NO_DATA = 11
+    ON = 12
 
 
 SEEN_PROBABILITY = np.array(
     [
         # ok      dark    dim     warm    wrong   stuck   flicker
         [0.9945, 0.0005, 0.0020, 0.0010, 0.0005, 0.0005, 0.0010],  # right
+        [0.0] * len(SEEN),
         [0.3100, 0.0045, 0.0920, 0.5520, 0.0090, 0.0045, 0.0280],  # warm
+        [0.0] * len(SEEN),
         [0.1000, 0.0900, 0.4700, 0.2350, 0.0200, 0.0100, 0.0750],  # dim
+        [0.0] * len(SEEN),
         [0.0050, 0.7500, 0.0400, 0.0200, 0.0400, 0.0150, 0.1300],  # unpowered
         [0.0050, 0.8400, 0.0050, 0.0050, 0.0100, 0.1200, 0.0150],  # no data
         [0.0200, 0.0050, 0.0100, 0.0300, 0.9200, 0.0050, 0.0100],  # wrong colour
@@ -74,7 +82,11 @@ SEEN_PROBABILITY = np.array(
 """Probability of each mark for a run of nodes of each appearance, shape (appearances, marks).
 Common practice, no source: an eye misses a warm strand easily, but seldom reports what is not
 there. For a strand that is not lit `ok` means dark, as intended, and `stuck` that it shines all the
-same."""
+same. Each limit between two appearances has the mean of both."""
+LIMITS = (Appearance.RIGHT_OR_WARM, Appearance.WARM_OR_DIM, Appearance.DIM_OR_UNPOWERED)
+"""Appearances that are one of their two neighbours."""
+for _limit in LIMITS:
+    SEEN_PROBABILITY[_limit] = SEEN_PROBABILITY[[_limit - 1, _limit + 1]].mean(axis=0)
 
 SHORT_APPEARANCES = (
     int(Appearance.RIGHT),
@@ -89,8 +101,10 @@ each. A dozen strands marked right contradict warm ones hardly more than a few d
 CARELESS_OK_PROBABILITY = {Appearance.WARM: 0.99, Appearance.DIM: 0.3}
 """Probability that such a person marks a run of this appearance right. Common practice, no
 source."""
-IS_SHADE = np.isin(np.arange(len(Appearance)), list(CARELESS_OK_PROBABILITY))
+IS_SHADE = np.isin(np.arange(len(Appearance)), [*CARELESS_OK_PROBABILITY, *LIMITS])
 """True for each `Appearance` that such a person may miss, shape (appearances,)."""
+IS_LIMIT = np.isin(np.arange(len(Appearance)), LIMITS)
+"""True for each of the `LIMITS`, shape (appearances,)."""
 BLIND_EYE = 2
 """Index in `EYES` of an eye that sees no shade at all. No person is assumed to have it; a joint
 that it clears is cleared without regard to shades."""
@@ -109,6 +123,8 @@ def _eyes() -> FloatArray:
             eyes[eye, shade] *= (1.0 - eye_ok) / (1.0 - ok)
             eyes[eye, shade, 0] = eye_ok
         eyes[BLIND_EYE, shade] = SEEN_PROBABILITY[Appearance.RIGHT]
+    for limit in LIMITS:
+        eyes[:, limit] = eyes[:, [limit - 1, limit + 1]].mean(axis=1)
     return eyes
 
 
@@ -192,14 +208,25 @@ def strand_looks(design: Design, marks: Sequence[Mark]) -> list[StrandLook]:
     return [StrandLook(lit, strand, row) for (lit, strand), row in found.items()]
 
 
-def best_explained(looks: Sequence[StrandLook]) -> float:
-    """Return the log probability of looks if each run had its most likely appearance."""
+def best_explained(looks: Sequence[StrandLook], *, is_blurred: bool = False) -> float:
+    """Return the log probability of looks if each run had its most likely appearance.
+
+    Args:
+        looks: what was seen.
+        is_blurred: True if an edge between two shades is never predicted to the node: the nodes on
+            both sides of it then have one of the `LIMITS`.
+    """
     total = np.zeros((TALLY_ROWS, 1))
     for look in looks:
         lit = look.lit.lights(look.strand)
         first, last = (0, int(Appearance.OFF)) if lit else (int(Appearance.OFF), len(Appearance))
-        best = first + SEEN_PROBABILITY[first:last].argmax(axis=0)
-        total += tally(look.seen, best[look.seen][None])
+        best = (first + SEEN_PROBABILITY[first:last].argmax(axis=0))[look.seen]
+        if is_blurred and lit:
+            shade = best <= Appearance.DIM
+            edge = shade[1:] & shade[:-1] & (best[1:] != best[:-1])
+            limit = (best[1:] + best[:-1])[edge] // 2
+            best[1:][edge], best[:-1][edge] = limit, limit
+        total += tally(look.seen, best[None])
     return float(log_likelihood_of(total)[0])
 
 
@@ -250,7 +277,7 @@ def tally(seen: NDArray[np.intp], expected: NDArray[np.intp]) -> FloatArray:
     others count its runs of `SHARED_APPEARANCES` by mark; `by_eye` corrects for their common cause.
 
     An edge between marks that no fault predicts could be anywhere: it costs the logarithm of the
-    number of nodes.
+    number of nodes. Among nodes near a limit between two appearances one is predicted.
 
     Args:
         seen: index in `SEEN` of each node, or `NOT_LOOKED_AT`, shape (nodes,).
@@ -279,7 +306,8 @@ def tally(seen: NDArray[np.intp], expected: NDArray[np.intp]) -> FloatArray:
     probability = np.where(
         is_single & at_edge, np.maximum(probability, OFF_BY_ONE_PROBABILITY), probability
     )
-    near_predicted = predicted_edge.copy()
+    at_limit = IS_LIMIT[expected]
+    near_predicted = predicted_edge | at_limit[:, 1:] | at_limit[:, :-1]
     near_predicted[:, 1:] |= predicted_edge[:, :-1]
     near_predicted[:, :-1] |= predicted_edge[:, 1:]
     unexplained = (seen_edge & ~near_predicted).sum(axis=1)
@@ -333,11 +361,40 @@ def _by_data(
     return np.asarray(np.where(alive & ~wanted & shines, Appearance.ON, found))
 
 
+class VoltageLevel:
+    """Every node has its predicted voltage; the base of levels at which it deviates."""
+
+    log_weight = 0.0
+    """Log probability of this level."""
+
+    def most_lost_v(self, lit: LitSet) -> float:
+        """Return the most volts that a node may have less than predicted. [V]"""
+        return 0.0
+
+    def appearance(self, kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.intp]:
+        """Return the `Appearance` of lit nodes at predicted voltages, same shape as `node_v`.
+
+        Args:
+            kind: kind of node.
+            node_v: predicted voltage of each node, shape (..., nodes). [V]
+            lit: strands lit.
+        """
+        return appearance(kind, node_v, lit)
+
+
+AS_PREDICTED = VoltageLevel()
+
+
+SolvedVolts = dict[tuple[str, int, LitSet], FloatArray]
+"""Voltage of each node by joint, column of its resistance and lit set. [V]"""
+
+
 class MarkLikelihood:
-    """Likelihood of every single fault, given the marks.
+    """Likelihood of every single fault, given the marks, at one level of the nodes' voltages.
 
     Attributes:
         looks: what was seen.
+        level: deviation of the nodes' voltages.
         position: position of each node in the order in which data reaches them, shape (nodes,).
     """
 
@@ -347,6 +404,8 @@ class MarkLikelihood:
         looks: Sequence[StrandLook],
         budget: SolveBudget,
         conditional: Hashable,
+        level: VoltageLevel = AS_PREDICTED,
+        solved_v: SolvedVolts | None = None,
     ) -> None:
         """Prepare; nothing is computed yet.
 
@@ -355,7 +414,11 @@ class MarkLikelihood:
             looks: what was seen.
             budget: budget of the finding.
             conditional: key of the given faults in requests to the budget.
+            level: deviation of the nodes' voltages.
+            solved_v: solved voltages, shared with other levels; None to solve for this level only.
         """
+        self.level = level
+        self._solved_v = solved_v
         self.responses = responses
         self.budget, self.conditional = budget, conditional
         self.design = responses.design
@@ -426,14 +489,15 @@ class MarkLikelihood:
         """Return `_powered` if data passes nodes without voltage; None if all nodes have some."""
         solution = self.responses.base(lit).solution
         node_v = self.responses.visible_v(lit, solution)
-        by_volts = appearance(self.design.node, node_v[None, :], lit)[0]
+        by_volts = self.level.appearance(self.design.node, node_v[None, :], lit)[0]
         return by_volts if (by_volts == Appearance.UNPOWERED).any() else None
 
     def _powered(self, lit: LitSet) -> NDArray[np.intp]:
         """Return the `Appearance` of every node by its voltage, shape (nodes,)."""
         if lit not in self._powered_cache:
             node_v = self.responses.visible_v(lit, self.responses.base(lit).solution)[None, :]
-            expected = self._without_data(appearance(self.design.node, node_v, lit))
+            by_volts = self.level.appearance(self.design.node, node_v, lit)
+            expected = self._without_data(by_volts)
             self._powered_cache[lit] = expected[0]
         return self._powered_cache[lit]
 
@@ -536,7 +600,7 @@ class MarkLikelihood:
             lit: strands lit.
             node_v: voltage of each node, shape (nodes,). [V]
         """
-        by_volts = appearance(self.design.node, node_v[None, :], lit)
+        by_volts = self.level.appearance(self.design.node, node_v[None, :], lit)
         expected = np.vstack([self._without_data(by_volts), by_volts])
         if self.responses.remap:
             expected = self._as_received(lit, expected, self.responses.received(lit))
@@ -620,18 +684,14 @@ class MarkLikelihood:
         share = EYES_LOG[:, None, None]
         return _at_every_column(np.logaddexp.reduce(eyes + share, axis=0))
 
-    def blind_difference(self, joints: FloatArray) -> tuple[float, FloatArray]:
-        """Return the log likelihood by `BLIND_EYE` less that of `healthy` and `joints`.
-
-        Args:
-            joints: the last result of `joints` for all joints, shape (joints, COLUMNS).
+    def blind(self) -> tuple[float, FloatArray]:
+        """Return the log likelihood by `BLIND_EYE`, once `joints` was computed for all joints.
 
         Returns:
             Without further faults, and for each power joint's faults, shape (joints, COLUMNS).
         """
         assert self._blind_joints is not None
-        blind = float(by_eye(self._tallied_healthy)[BLIND_EYE, 0])
-        return blind - self.healthy(), self._blind_joints - joints
+        return float(by_eye(self._tallied_healthy)[BLIND_EYE, 0]), self._blind_joints
 
     def _add_joints(
         self,
@@ -659,7 +719,7 @@ class MarkLikelihood:
         abnormal = {look.strand for look in looks if (look.seen > 0).any()}
         per_amp = np.zeros(self.design.node_count)
         kind, before = self.design.node, self._expected_before(lit)
-        full_v = max(kind.logic_v, *kind.full_v.values())
+        full_v = max(kind.logic_v, *kind.full_v.values()) + self.level.most_lost_v(lit)
         before_of = [before[self._nodes(look)] for look in looks]
         tally_before = [
             self._cached_tally(k, g[None]) for k, g in zip(looks, before_of, strict=True)
@@ -699,7 +759,7 @@ class MarkLikelihood:
             ambiguous = np.zeros(len(node_v), dtype=bool)
             if solve and number in nonlinear:
                 ambiguous = self._set_solved_v(node_v, number, base, nonlinear[number])
-            by_volts = appearance(self.design.node, node_v, lit)
+            by_volts = self.level.appearance(self.design.node, node_v, lit)
             expected = self._without_data(by_volts)
             if ambiguous.any():  # or data passes these nodes
                 expected = np.vstack([expected, by_volts[ambiguous]])
@@ -751,12 +811,20 @@ class MarkLikelihood:
         name = self.space.joints[joint].name
         for row, column in enumerate(KNOT_COLUMNS.tolist()):
             if nonlinear[column]:
-                solution = self.responses.exact(name, column, base.lit)
-                node_v[row] = self.responses.visible_v(base.lit, solution)
-                cut_off = solution.circuit.cut_off
-                node_v[row, cut_off] = 0.0
+                node_v[row] = self._solved_node_v(name, column, base.lit)
                 ambiguous[row] = (node_v[row] < self.design.node.logic_v).any()
         return ambiguous
+
+    def _solved_node_v(self, name: str, column: int, lit: LitSet) -> FloatArray:
+        """Return the voltage of each node with one joint at fault, 0 if cut off, (nodes,). [V]"""
+        key = name, column, lit
+        if self._solved_v is not None and key in self._solved_v:
+            return self._solved_v[key]
+        solution = self.responses.exact(name, column, lit)
+        found = np.where(solution.circuit.cut_off, 0.0, self.responses.visible_v(lit, solution))
+        if self._solved_v is not None:
+            self._solved_v[key] = found
+        return found
 
     def _without_data(self, expected: NDArray[np.intp]) -> NDArray[np.intp]:
         """Return appearances with no data after the first node without voltage, (faults, nodes)."""
