@@ -60,6 +60,16 @@ def test_drop_of_a_named_joint_is_read_before_its_repair(
     assert read.suspects[0].probability > found.suspects[0].probability - 0.01
 
 
+def test_drop_that_contradicts_a_named_joint_is_read_again(
+    fan: Design, engine: Engine, inferred: list[Reading]
+) -> None:
+    lit, probe = parse_lit_set("2", fan), parse_probe(DROP, fan)
+    found = engine.diagnose([*inferred, Reading(lit, probe, 0.0004)])
+    assert found.suspects[0].where == "2A+"
+    assert not found.next.settled
+    assert str(found.next.probe) == DROP
+
+
 def test_unreachable_drop_is_not_requested(
     fan: Design, engine: Engine, inferred: list[Reading]
 ) -> None:
