@@ -46,7 +46,8 @@ at most every {MIN_HOLD_S:g} s; a faster pattern is refused, in your own files t
 A file has `title`, `reveals`, `asks`, `hold_s` (duration of a step in seconds) and tables
 `[[step]]`. A step table has `each`: one step for each `prop`, `strand`, `node` or `colour`; `says`:
 its text; and `layer`: the nodes to light, by `every` (every so many nodes), `colour` and `level`
-(0 to 1). A later layer replaces an earlier one."""
+(0 to 1). A later layer replaces an earlier one. The steps of `each = "turn"` are those of the
+picture, without layers."""
 
 
 def fan() -> Design:

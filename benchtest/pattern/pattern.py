@@ -9,11 +9,12 @@ from typing import Literal, overload
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.pattern.picture import picture_duty, strand_colour, turn_count
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit_set import COLOUR_CHANNELS, LitSet, all_lit
 
-StepScope = Literal["prop", "strand", "node", "colour"]
-STEP_SCOPES: tuple[StepScope, ...] = ("prop", "strand", "node", "colour")
+StepScope = Literal["prop", "strand", "node", "colour", "turn"]
+STEP_SCOPES: tuple[StepScope, ...] = ("prop", "strand", "node", "colour", "turn")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class StepRule:
 
     each: StepScope
     text: str
-    """Description of a step; `{strand}`, `{node}` and `{colour}` are filled in."""
+    """Description of a step; `{strand}`, `{node}`, `{colour}`, `{turn}` are filled in."""
     layers: tuple[Layer, ...]
 
 
@@ -104,6 +105,7 @@ def _count(each: StepScope, design: Design) -> int:
         "strand": len(design.strands),
         "node": design.node_count,
         "colour": design.node.channels,
+        "turn": turn_count(design),
     }[each]
 
 
@@ -113,6 +115,9 @@ def _step(rule: StepRule, place: int, design: Design) -> Step:
         return _lit_step(rule, design, LitSet(frozenset([number])), {"strand": number})
     if rule.each == "node":
         return _node_step(rule, design, design.node_at(place))
+    if rule.each == "turn":
+        text = rule.text.format(turn=place + 1, colour=strand_colour(design, 1, place))
+        return Step(text, picture_duty(design, place), None)
     if rule.each == "colour":
         channel = design.node.colours[place]
         colour = "white-channel" if channel == "white" else channel

@@ -21,6 +21,7 @@ _FIELDS: Mapping[StepScope, frozenset[str]] = {
     "strand": frozenset(["strand"]),
     "node": frozenset(["strand", "node"]),
     "colour": frozenset(["colour"]),
+    "turn": frozenset(["turn", "colour"]),
 }
 """Fields that may be filled in the text of a step of each scope."""
 
@@ -100,6 +101,8 @@ def _rule(table: TomlTable) -> StepRule | None:
     says = table.text("says", needed="write what is lit, such as Strand {strand} alone")
     if each is not None and says is not None:
         _check_fields(table, says, each)
+    if each == "turn" and table.has("layer"):
+        table.fault("layer", 'leave it out with each = "turn"; the picture has its own colours')
     layers = [_layer(layer) for layer in table.tables("layer", maximum=20)] or [Layer()]
     good = tuple(layer for layer in layers if layer is not None)
     if each is None or says is None or len(good) != len(layers):

@@ -18,7 +18,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet
 from benchtest.prop.node_kinds import NodeKind
 
-SHIPPED = {"full-white", "by-strand", "walk", "primaries", "ruler"}
+SHIPPED = {"full-white", "by-strand", "walk", "picture", "primaries", "ruler"}
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +110,7 @@ def _pattern(title: str = "A", each: str = "prop", hold_s: float = 1.0, says: st
 
 @pytest.mark.parametrize(("each", "hold_s", "good"), [
     ("prop", 0.5, True), ("prop", 0.49, False), ("strand", 0.2, False), ("node", 0.1, True),
-    ("node", 0.05, False), ("colour", 0.3, False),
+    ("node", 0.05, False), ("colour", 0.3, False), ("turn", 0.3, False),
 ])  # fmt: skip
 def test_large_areas_never_change_faster_than_twice_a_second(
     each: str, hold_s: float, good: bool

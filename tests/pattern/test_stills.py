@@ -32,6 +32,7 @@ def test_the_page_shows_every_still_and_no_other() -> None:
 LIT = {
     "by-strand": [30] * 4,  # one strand of 30
     "full-white": [360],
+    "picture": [360] * 3,
     "primaries": [360] * 3,
     "ruler": [360],  # dim everywhere
     "walk": [1] * 4,
