@@ -206,6 +206,9 @@ MAX_READINGS_BEFORE_SPAN = 4
 by then, and single readings have more information. Ours."""
 MIN_SPAN_GAIN = 1.1
 """Ratio of scores from which a series along a rail replaces the best single reading. Ours."""
+MIN_SOUND_PROBABILITY = 0.95
+"""Probability of no fault from which the rail voltage under load is read next: the unit may be
+released from there on, but not without it. Ours."""
 MIN_LOADED_DROP_SHARE = 0.5
 """Rail volts count as read under load where a reading shows at least this share of the largest
 drop. Ours."""

@@ -46,6 +46,7 @@ from benchtest.diagnosis.thresholds import (
     MIN_OPEN_READING_BITS,
     MIN_READING_BITS,
     MIN_REPAIR_PROBABILITY,
+    MIN_SOUND_PROBABILITY,
 )
 from benchtest.errors import CircuitFault
 from benchtest.evidence.readings import Reading
@@ -347,6 +348,16 @@ def volts_under_load(situation: Situation) -> NextReading | None:
     return None if due is None else _mandatory(situation, due)
 
 
+def volts_under_load_of_a_sound_unit(situation: Situation) -> NextReading | None:
+    """Request the rail voltage under load of a unit that is probably sound.
+
+    No unit is released without it, and a sound one with it needs few further readings.
+    """
+    if situation.inference.posterior.healthy < MIN_SOUND_PROBABILITY:
+        return None
+    return volts_under_load(situation)
+
+
 def volts_at_a_shorted_feed(situation: Situation) -> NextReading | None:
     """Request the rail voltage at each feed whose rails are probably joined.
 
@@ -491,6 +502,7 @@ def unsteady_drop(situation: Situation) -> NextReading | None:
 READING_RULES: tuple[Rule, ...] = (
     power_before_data,
     volts_at_a_shorted_feed,
+    volts_under_load_of_a_sound_unit,
     most_informative,
     separate_tied_combination,
     volts_under_load,
