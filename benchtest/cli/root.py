@@ -25,6 +25,8 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         new_meter=None,
         new_readings_from=None,
         new_pins=[],
+        new_no_pointing=False,
+        new_enough=None,
     )
 
 
@@ -63,6 +65,21 @@ def add_program_options(parser: argparse.ArgumentParser) -> None:
         help="take a reading with one key: scpi:DEVICE (scpi:DEVICE@9600,7E1,dtr) or "
         "scpi:HOST:5025 from a bench meter, handheld:DEVICE from a hand-held meter with a data "
         "cable, serial:DEVICE from a bridge's inputs",
+    )
+    program.add_argument(
+        "--enough",
+        dest="new_enough",
+        default=unset,
+        metavar="HOW-MUCH",
+        help="offer the sign-off only from this on: 99%% sound, or every joint below 100mOhm "
+        "(default: 95%%)",
+    )
+    program.add_argument(
+        "--no-pointing",
+        dest="new_no_pointing",
+        action="store_true",
+        default=unset,
+        help="do not show on the prop where the leads go before each reading",
     )
     program.add_argument(
         "--pin",
@@ -104,4 +121,6 @@ def bench_from_args(args: argparse.Namespace) -> LaunchOptions:
         pins=tuple(args.new_pins),
         resume=args.go_on,
         go_on_to=args.go_on_to,
+        points=not args.new_no_pointing,
+        enough=args.new_enough,
     )

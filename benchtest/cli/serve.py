@@ -114,6 +114,10 @@ def _program_args(bench: LaunchOptions) -> list[str]:
         options.append(f"--prop={bench.prop_file.absolute()}")
     if bench.readings_from is not None:
         options.append(f"--readings-from={bench.readings_from}")
+    if bench.enough is not None:
+        options.append(f"--enough={bench.enough}")
+    if not bench.points:
+        options.append("--no-pointing")
     options += [f"--pin={pin}" for pin in bench.pins]
     return options
 

@@ -3,6 +3,7 @@
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
     "autopilot",
+    "bench_supply",
     "display",
     "guidance",
     "launch_options",

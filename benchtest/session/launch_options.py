@@ -26,6 +26,9 @@ class LaunchOptions:
         pins: inputs of a bridge and their places, such as `0=foot:4`.
         resume: id of a session to resume at once if it is unfinished; None for none.
         go_on_to: target that this session was driven at; None if the record has it.
+        enough: evidence from which a sign-off is offered, such as `99%` or `100mOhm`; None for the
+            usual one.
+        points: True if nodes show where the leads go before each reading.
     """
 
     folder: Path
@@ -38,6 +41,8 @@ class LaunchOptions:
     pins: Sequence[str] = field(default_factory=tuple)
     resume: str | None = None
     go_on_to: str | None = None
+    points: bool = True
+    enough: str | None = None
 
 
 def check_launch_options(bench: LaunchOptions) -> None:
@@ -53,6 +58,10 @@ def check_launch_options(bench: LaunchOptions) -> None:
 
         spec = None if bench.readings_from is None else parse_source(bench.readings_from)
         check_source(spec, bench.pins, target.kind == "serial")
+    if bench.enough is not None:
+        from benchtest.session.guidance.release import parse_enough
+
+        parse_enough(bench.enough)
     if bench.prop_file is not None:
         from benchtest.prop.reader import read_design
 

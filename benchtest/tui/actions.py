@@ -23,6 +23,8 @@ TASKS: dict[Task, str] = {
     "search": "search by halves",
     "caught": "found",
     "walk": "walk",
+    "downstream": "look",
+    "picture": "picture",
     "colour": "colours",
     "recolour": "colours",
     "think": "calculating",
@@ -64,10 +66,12 @@ KEYS: dict[str, tuple[str, str]] = {
     "go_on": ("enter", "Enter"),
     "leave_out": ("s", "s"),
     "end_soak": ("e", "e"),
+    "sign_again": ("S", "S"),
     "enough": ("e", "e"),
     "pass_checks": ("A", "A"),  # not Enter: one too many after a number must not pass the rest
     "flicker": ("f", "f"),
     "meter": ("v", "v"),
+    "point": ("w", "w"),
     "type": ("", "0-9 - ."),
     "own_reading": ("o", "o"),
     "replaced": ("r", "r"),  # before the repair, which can be logged by a click at any task
@@ -141,17 +145,21 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
         ("walk(100000)", "end B"), *_MARKS, *_FROM_HERE, ("ruler", "ruler"),
         ("go_on", "strand done"), *_LIGHT,
     ),
+    "downstream": (("yes", "all dark"), ("no", "some light"), ("back", "back"), *_LIGHT),
+    "picture": (("yes", "as drawn"), ("no", "unlike the drawing"), ("back", "back")),
     "colour": (("yes", "yes"), ("no", "no"), ("back", "back"), *_LIGHT),
     "recolour": (("yes", "look again"), ("replaced", "a node was replaced"), ("back", "back")),
     "think": (),
     "read": (
         ("type", "the reading"), ("go_on", "save"), ("enough", "enough"),
+        ("point", "where it goes"),
         ("leave_out", "skip: cannot reach it"),
         ("own_reading", "another probe"), ("meter", "read the virtual meter"),
         ("yes", "also reads"),
     ),
     "repair": (
-        ("repair(0)", "done: log it"), ("suspect", "log a different repair"), ("why", "why"),
+        ("repair(0)", "done: log it"), ("suspect", "log a different repair"),
+        ("point", "where it is"), ("why", "why"),
         ("plot", "map or plot"),
     ),
     "wiggle": (
@@ -161,7 +169,7 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
         ("go_on", "begin or resume"), ("yes", "steady"), ("no", "it flickered"),
         ("flicker", "enter where"), ("end_soak", "end the soak"),
     ),
-    "sign-off": (("go_on", "sign off"), ("suspect", "log a repair")),
+    "sign-off": (("sign_again", "sign off"), ("go_on", "sign off"), ("suspect", "log a repair")),
     "done": (("next_unit", "next unit"), ("leave", "shelf")),
 }  # fmt: skip
 """Actions of each task."""
@@ -209,8 +217,10 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         without.add("enough")
     if model.profile is None:
         without.add("plot")
-    if task == "check" and model.unit == "V":
+    if task == "check" and model.unit == "V" and " as " not in model.due_checks:
         without.add("yes")
+    if not model.signer:
+        without.add("sign_again")
     if task == "check" and not model.advice.more_checks:
         without.add("pass_checks")
     if task == "look" and not model.may_parade:
@@ -225,6 +235,10 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         extra = [("type", "the display of the meter"), ("meter", "read the virtual meter")]
         found = [*_key_actions(extra, frozenset(without)), *found]
     labels: dict[str, str] = {}
+    if model.signer:
+        labels |= {"sign_again": f"sign off as {model.signer}", "go_on": "sign off, with a comment"}
+    if task == "check" and model.unit == "V":
+        labels["yes"] = model.due_checks
     if source.is_fitted:
         labels["meter"] = f"read the {source.name}"
     if task in ("search", "caught") and len(model.advice.nodes) == 1:

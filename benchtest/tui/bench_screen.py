@@ -25,7 +25,7 @@ from benchtest.session.log.state import LoggedEvent
 from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.session.workbench.prop_light import DriveNotice, drive_notice
 from benchtest.session.workbench.reading_entry import PendingReading
-from benchtest.session.workbench.workbench import Workbench
+from benchtest.session.workbench.workbench import NOT_LIT_YET, Workbench
 from benchtest.tui.actions import (
     ACTIONS,
     TASKS,
@@ -155,7 +155,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         if not self.is_complete:
             return
         self._ask_to_light()
-        if self.workbench.advance_parade():
+        if self.workbench.advance_light():
             self.draw()
         self._draw_driving()
         self._draw_soak()
@@ -246,7 +246,11 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             event.prevent_default()
             prompt.type(char)
         elif self.model.unit and (prompt.may_type(char) or event.key == "enter"):
-            if self._is_early(event):
+            if self.workbench.end_pointing():
+                event.stop()
+                event.prevent_default()
+                self.report(NOT_LIT_YET)
+            elif self._is_early(event):
                 event.stop()
                 event.prevent_default()
                 self.say("typed before this was asked: look, and type it again")
@@ -429,6 +433,10 @@ class BenchScreen(CloseOnceScreen[Leaving]):
                 self._signed,
             )
 
+    def action_sign_again(self) -> None:
+        """Sign off by the name below the last sign-off of the bench."""
+        self._do(lambda: self.workbench.sign_off(self.model.signer))
+
     def _signed(self, lines: list[str] | None) -> None:
         if lines is not None:
             self._do(lambda: self.workbench.sign_off(lines[0], lines[1]))
@@ -439,7 +447,11 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         """Open the field at a click on the digits."""
         self.view.prompt.open_entry()
 
+    def action_point(self) -> None:
+        self._do_light(lambda: self._say_if(self.workbench.point()))
+
     def action_meter(self) -> None:
+        self.workbench.end_pointing()
         self.workbench.active.note_entry(begun=True)
         self.report(f"reading the {self.model.source.name} …")
         self.read_meter()

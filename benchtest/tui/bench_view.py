@@ -39,7 +39,19 @@ MAX_SKETCH_CELLS, MAX_SOAK_CELLS = 60, 40
 MIN_NAME = 8
 """Cells that the top line leaves to the name of the design."""
 MAX_MESSAGE_LINES = 3
-LOOK_TASKS = ("glow", "look", "parade", "search", "caught", "walk", "colour", "wiggle", "soak")
+LOOK_TASKS = (
+    "glow",
+    "look",
+    "parade",
+    "search",
+    "caught",
+    "walk",
+    "downstream",
+    "picture",
+    "colour",
+    "wiggle",
+    "soak",
+)
 """Tasks in which the user looks at the prop, so that a virtual one is shown."""
 
 

@@ -7,9 +7,10 @@
 Each unit goes through a whole session on a virtual prop: what the guidance asks is done until it is
 signed off. Its time is that of a person by the keystroke-level model's operators; see
 `benchtest.diagnosis.planning.cost` for their sources. The person signs off as soon as the guidance
-offers it. Strands are looked at in a parade; there the
-eye misses one failure in fifty, and strand by strand, as in the notebook way, one in two hundred
-(both from memory). Units have faults at the rates that the diagnosis assumes, or one fault each.
+offers it. Supply volts are measured at the first unit of an evening; at the others one key confirms
+them, and one key signs. Strands are looked at in a parade; there the eye misses one failure in
+fifty, and strand by strand, as in the notebook way, one in two hundred (both from memory). Units
+have faults at the rates that the diagnosis assumes, or one fault each.
 
 The notebook way on the same units: each strand and each color is looked at, both ends of every
 strand are read with everything lit and written down; where a reading is lower than at a like strand
@@ -52,6 +53,8 @@ from benchtest.virtual.virtual_prop import VirtualProp
 from tests.bench.figures import note, run
 
 UNITS = 7
+SIGNER = "demo"
+"""Name that the guided run signs with."""
 PARADE_SLIPS, STRAND_SLIPS = 1.0 / 50.0, 1.0 / 200.0
 """Share of failures that an eye misses in a parade, and at one strand by itself; from memory."""
 NOTEBOOK_DROP_V = 0.010
@@ -164,25 +167,25 @@ def draw_faults(design: Design, chance: np.random.Generator, *, one: bool) -> li
 
 
 def by_tool(
-    text: str, design: Design, faults: Sequence[str], seed: int, slips: float, way: Way
+    shelf: Shelf, tag: str, text: str, faults: Sequence[str], seed: int, slips: float, way: Way
 ) -> None:
-    """Test one unit as the guidance asks."""
+    """Test one unit as the guidance asks; the shelf has the earlier ones of the evening."""
+    design = parse_design(text, "fan.toml")
     unit = VirtualProp(design, [parse_fault(fault, design) for fault in faults], seed)
     eyes = Eyes(unit, slips, np.random.default_rng([seed, 1]))
-    with tempfile.TemporaryDirectory() as folder, Shelf(Path(folder)) as shelf:
-        session = Session.start(shelf, text, "SF-01", DEFAULT_METER)
+    signer = shelf.last_signer() or ""
+    session = Session.start(shelf, text, tag, DEFAULT_METER)
 
-        def is_offered() -> bool:
-            """Return True once the guidance offers the sign-off in place of readings."""
-            found = session.state.concluded
-            is_due = found is not None and is_enough(session.state, found)
-            return is_due and not unfinished_items(session.state, found)
+    def is_offered() -> bool:
+        """Return True once the guidance offers the sign-off in place of readings."""
+        found = session.state.concluded
+        is_due = found is not None and is_enough(session.state, found)
+        return is_due and not unfinished_items(session.state, found)
 
-        outcome = Outcome("SF-01", ", ".join(faults))
-        run_guidance(session, eyes, eyes, lambda line: None, outcome, is_offered)
-        if session.state.signed is None:
-            session.record(SignedOff("WF"))
-        effort = person_effort(design, [logged.what for logged in session.events])
+    run_guidance(session, eyes, eyes, lambda line: None, Outcome(tag, ""), is_offered)
+    if session.state.signed is None:
+        session.record(SignedOff(SIGNER))
+    effort = person_effort(design, session.events, signer=signer)
     way.efforts.append(effort)
     way.is_sound.append(not faults)
     way.missed += len(unit.faults)
@@ -301,12 +304,16 @@ def main() -> int:
         design = parse_design(text, "fan.toml")
         for kind in ("usual rates", "one fault"):
             tool, notebook = Way(), Way()
-            for number in range(args.evenings * UNITS):
-                seed = 10_000 * args.seed + number
-                chance = np.random.default_rng([args.seed, number, len(kind)])
-                faults = draw_faults(design, chance, one=kind == "one fault")
-                by_tool(text, design, faults, seed, args.slips * PARADE_SLIPS, tool)
-                by_notebook(design, faults, seed, args.slips * STRAND_SLIPS, notebook)
+            for evening in range(args.evenings):
+                with tempfile.TemporaryDirectory() as folder, Shelf(Path(folder)) as shelf:
+                    for number in range(evening * UNITS, (evening + 1) * UNITS):
+                        seed = 10_000 * args.seed + number
+                        chance = np.random.default_rng([args.seed, number, len(kind)])
+                        faults = draw_faults(design, chance, one=kind == "one fault")
+                        tag = f"SF-{1 + number % UNITS:02}"
+                        misses = args.slips * PARADE_SLIPS
+                        by_tool(shelf, tag, text, faults, seed, misses, tool)
+                        by_notebook(design, faults, seed, args.slips * STRAND_SLIPS, notebook)
             print(f"{volts}, {kind}:")
             for title, way in (("tool", tool), ("notebook", notebook)):
                 print(_row(title, way, args.evenings))

@@ -119,7 +119,7 @@ class Person:
                 workbench.repair(workbench.advice.suspect.where, "reflowed")
                 repairs += 1
                 screen.go()
-            elif task in ("check", "look", "walk", "colour", "glow", "search"):
+            elif task in ("check", "look", "walk", "picture", "colour", "glow", "search"):
                 if task == "check" and workbench.advice.check is not None:
                     workbench.active.answer(CheckMade(*workbench.advice.check, True))
                     screen.go()
@@ -138,7 +138,10 @@ async def evening(units: int) -> list[float]:
         prop.write_text(FIXED_TEXT, "utf-8")
         waiting(Path(folder) / "bench", prop, units)
         app = BenchApp(
-            LaunchOptions(Path(folder) / "bench", "virtual", prop, hidden=FAULTS, seed=1), "RS-1"
+            LaunchOptions(
+                Path(folder) / "bench", "virtual", prop, hidden=FAULTS, seed=1, points=False
+            ),
+            "RS-1",
         )
         async with app.run_test(size=(110, 40)) as pilot:
             person = Person(app, pilot)

@@ -68,7 +68,7 @@ def test_before_power_each_check_is_an_event_and_a_bad_one_stays(fresh: Workbenc
     assert fresh.light.words == "all at 5%"
     fresh.yes()
     assert _last(fresh) == FirstLight(True, 0.05)
-    assert (fresh.advice.task, fresh.advice.strand) == ("look", 1)
+    assert (fresh.advice.task, fresh.advice.strand) == ("picture", None)
 
 
 def test_a_failed_first_light_is_good_once_every_strand_has_passed(
@@ -171,6 +171,7 @@ def test_a_clicker_walks_by_hand_the_way_data_runs(workbench: Workbench) -> None
 def test_a_colour_that_is_wrong_somewhere_is_asked_of_each_strand(fresh: Workbench) -> None:
     for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
         act()
+    assert fresh.no() == "picture not as drawn"  # then strand by strand, and colour by colour
     for _ in range(4):
         fresh.yes()
     fresh.no()
@@ -284,6 +285,7 @@ def test_steps_show_their_progress(workbench: Workbench) -> None:
     assert (lines["checks"].done, lines["checks"].status) == (True, "4 of 4")
     assert (lines["strands"].done, lines["strands"].status) == (False, "2 of 4, 1 failed")
     assert lines["colours"].done
+    assert lines["picture"].status == "not yet"
     assert lines["soak"].status == "not yet"
 
 

@@ -182,16 +182,20 @@ async def driven(
     to: str | None = None,
     ready: bool = True,
     readings_from: str | None = None,
+    points: bool = False,
 ) -> AsyncIterator[Driven]:
     """Run the program; with a tag, that unit is on the bench when this begins.
 
     A unit that is ready has passed the checks before power, first light and colours. A virtual prop
-    is a process of its own, so without a target there is one only if it has faults.
+    is a process of its own, so without a target there is one only if it has faults. Only with
+    `points` does the prop show where the leads go before a reading.
     """
     to = to or ("virtual" if faults else HEARD)
     if ready and tag is not None:
         make_ready(folder, prop, tag)
-    bench = LaunchOptions(folder, to, prop, hidden=faults, seed=1, readings_from=readings_from)
+    bench = LaunchOptions(
+        folder, to, prop, hidden=faults, seed=1, readings_from=readings_from, points=points
+    )
     app = BenchApp(bench, tag)
     try:
         async with app.run_test(size=size) as pilot:

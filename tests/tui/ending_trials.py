@@ -292,7 +292,9 @@ def lose_terminal(
         AssertionError: the process stays, or its prop is lit.
     """
     watcher = Watcher()
-    with seated(SEATS[kind](folder, [*words, "--to", watcher.to], deaf=deaf)) as seat:
+    with seated(
+        SEATS[kind](folder, [*words, "--no-pointing", "--to", watcher.to], deaf=deaf)
+    ) as seat:
         keys, words_there = SCREENS[screen]
         until(lambda: seat.program is not None, WAIT_S)
         process = seat.program

@@ -402,7 +402,7 @@ async def walked(folder: Path, prop: tuple[Path, RemoteProp], words: str) -> Asy
     with Shelf(bench) as shelf:
         import_lines(shelf, foreign_lines(folder / "foreign", words), "records.jsonl")
         first = shelf.sessions(BAD)[0].id
-    options = LaunchOptions(bench, prop[1].target, prop[0], resume=first)
+    options = LaunchOptions(bench, prop[1].target, prop[0], resume=first, points=False)
     app = WatchedApp(options)
     try:
         async with app.run_test(size=(110, 36), notifications=True, tooltips=True) as pilot:

@@ -131,7 +131,7 @@ def stop_program(folder: Path, trials: int, chance: random.Random) -> int:
         AssertionError: it was stopped lit, was not stopped, or lit up when it resumed.
     """
     watcher, lit_before = Watcher(), 0
-    words = ["--bench", str(folder / "bench"), "--to", watcher.to]
+    words = ["--bench", str(folder / "bench"), "--no-pointing", "--to", watcher.to]
     with seated(Window(folder, words)) as seat:
         seat.until(FIRST)
         seat.keys("\r")

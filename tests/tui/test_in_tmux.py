@@ -116,7 +116,7 @@ def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> No
     bench = terminal.folder / "bench"
     prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
     with start_simulation(prop, ["1.9=dark"]) as virtual:
-        words = f"--bench {bench} --prop {prop} --to {virtual.target}"
+        words = f"--bench {bench} --prop {prop} --no-pointing --to {virtual.target}"
         terminal.start(f"{sys.executable} -m benchtest {words}; sleep 60", 120, 40)
         terminal.until("No units on this bench")
         terminal.keys("n")
@@ -146,7 +146,7 @@ def test_ending_the_program_leaves_the_prop_dark(terminal: Terminal, number: str
     bench = terminal.folder / "bench"
     prop = Path(str(files("benchtest.virtual").joinpath("willow-fan.toml")))
     with start_simulation(prop) as virtual:
-        words = f"--bench {bench} --prop {prop} --to {virtual.target}"
+        words = f"--bench {bench} --prop {prop} --no-pointing --to {virtual.target}"
         terminal.start(f"{sys.executable} -m benchtest {words}; sleep 60")
         terminal.until("No units on this bench")
         terminal.keys("n")

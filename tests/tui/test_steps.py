@@ -89,7 +89,7 @@ async def test_a_test_begins_before_power(tmp_path: Path, small_fan: Path) -> No
         await at.until_task("glow")
         assert at.workbench.light.words == "all at 5%"
         await at.keys("pagedown")
-        assert await at.until_task("look") == "look"
+        assert await at.until_task("picture") == "picture"
         with Shelf(folder) as shelf:  # read by another connection
             kinds = [event.kind for event in shelf.events(at.workbench.session.row.id)]
         assert kinds == ["check"] * 5 + ["first-light"]

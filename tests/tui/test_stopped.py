@@ -38,7 +38,7 @@ def watcher() -> Iterator[Watcher]:
 def program(tmp_path: Path, small_fan: Path, watcher: Watcher) -> Iterator[Pty]:
     """Run the terminal program with strand 1 lit."""
     make_ready(tmp_path / "bench", small_fan, "SF-01")
-    at = Pty("--bench", str(tmp_path / "bench"), "--to", watcher.to)
+    at = Pty("--bench", str(tmp_path / "bench"), "--no-pointing", "--to", watcher.to)
     at.until("Unfinished: ")
     at.keys("\r")
     at.until("Does every node of strand 1")
@@ -100,7 +100,7 @@ async def test_a_stopped_server_leaves_the_prop_dark(
 ) -> None:
     """The program of a stopped server used to drive on without limit, out of reach of the keys."""
     make_ready(tmp_path / "bench", small_fan, "SF-01")
-    served = Served(tmp_path / "bench", "--to", watcher.to)
+    served = Served(tmp_path / "bench", "--no-pointing", "--to", watcher.to)
     try:
         async with served.browser(code=False) as browser:
             await browser.get()

@@ -83,7 +83,7 @@ def gone_on_with(
     """Resume a session: strand 1 is lit, and its verdict is asked for."""
     path, virtual = prop
     make_ready(folder, path, "SF-01")
-    words = ("--bench", str(folder), "--prop", str(path), "--to", virtual.target)
+    words = ("--bench", str(folder), "--prop", str(path), "--no-pointing", "--to", virtual.target)
     at = Pty(*words, program=program)
     try:
         at.until("Unfinished: ")

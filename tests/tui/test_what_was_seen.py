@@ -13,7 +13,6 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.steps import step_results
 from benchtest.session.log.events import (
     CheckMade,
-    ColourSeen,
     FirstLight,
     RepairDone,
     SoakSeen,
@@ -70,34 +69,29 @@ async def _log_repair(at: Driven, joint: str) -> None:
     await at.until(lambda: not isinstance(at.app.screen, FormDialog))
 
 
-async def test_colours_are_asked_for_lit_strands_and_again_after_a_data_repair(
+async def test_colours_wait_for_a_data_repair_and_are_seen_in_one_picture(
     tmp_path: Path, five: Path
 ) -> None:
     folder = tmp_path / "bench"
     _before_the_looks(folder, five)
     async with driven(folder, five, to=HEARD, ready=False) as at:
         await at.until_task("look")
-        await at.keys("space", "space", "space", "X", "X")
-        for colour in ("red", "green", "blue"):
-            await at.until_task("colour")
-            await at.until(lambda: _lit_strands(at) == [1, 2, 3])
-            assert f"Strands 1-3 {colour}" in _question(at)
-            await at.keys("space")
-        says = "red right, green right, blue right; not seen on strands 4, 5"
-        assert _colours(at) == (None, says)
+        await at.keys("space", "space", "space", "X")
+        await at.until_task("downstream")
+        assert "Is strand 5, behind it in the data, dark too?" in _question(at)
+        await at.keys("space")
         await at.until_task("repair", "read")
         await _log_repair(at, "3Bd")
         assert await at.until_task("check") == "check"
         await at.keys("space")
         await at.until_task("look")
         await at.keys("space", "space", "space")  # strand 3 too: the joint is at its end
-        for _ in range(3):
-            await at.until_task("colour")
-            await at.until(lambda: _lit_strands(at) == [4, 5])
-            await at.keys("space")
-        assert _colours(at) == (True, "red right, green right, blue right")
-        kept = [h.what for h in at.workbench.session.events if isinstance(h.what, ColourSeen)]
-        assert [what.lit for what in kept] == ["1-3"] * 3 + ["4-5"] * 3
+        await at.until_task("picture")
+        await at.until(lambda: _lit_strands(at) == [1, 2, 3, 4, 5])
+        await at.until(lambda: at.workbench.picture.is_shown)
+        await at.keys("space")
+        says = "red right, green right, blue right; 1-5 seen in one picture"
+        assert _colours(at) == (True, says)
 
 
 @pytest.mark.parametrize("where", ["2Bd", "3.4", "2A+"])
@@ -118,7 +112,7 @@ async def test_after_soldering_the_rails_are_measured_before_light(
         assert not at.workbench.clock.showing().any()
         await at.type("47")
         await at.keys("k", "enter")
-        await at.until_task("look")
+        await at.until_task("look", "picture")
 
 
 async def test_no_verdict_is_recorded_while_packets_are_refused(tmp_path: Path, five: Path) -> None:
@@ -193,7 +187,7 @@ async def test_one_undo_reverts_all_effects_of_one_key(tmp_path: Path, five: Pat
         assert at.workbench.advice.strand == 2
         await at.keys("X")
     async with driven(folder, five, to=HEARD) as at:  # the record itself keeps them together
-        await at.until_task("look")
+        await at.until_task("downstream")
         await at.keys("u")
         state = at.workbench.session.state
         assert (state.verdicts, state.marks) == ({1: True}, ())

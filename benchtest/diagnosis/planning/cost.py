@@ -50,6 +50,8 @@ class PersonTimes:
     """One look at a strand. [s] Common practice, no source."""
     parade_strand_s: float = 1.0
     """One strand of a parade, which lights by itself. [s] The pace that a parade begins with."""
+    picture_turn_s: float = 1.0
+    """One turn of the picture; a look takes all of them. [s] The pace of the pattern."""
     look_prop_s: float = 3.0
     """One look at several strands or all of them. [s] Common practice, no source."""
     repair_s: float = 60.0

@@ -61,6 +61,7 @@ class BenchModel:
         soak: progress of the soak; None without one.
         is_soaking: True while the time of the soak counts.
         due_checks: checks before power that one key passes, by their short names.
+        signer: name below the last sign-off of the bench, offered at a sign-off; may be empty.
         may_parade: True if enough strands are to be seen for a parade.
         source: the source of readings.
         readings: all readings that count.
@@ -83,6 +84,7 @@ class BenchModel:
     is_soaking: bool
     may_parade: bool
     due_checks: str
+    signer: str
     source: SourceModel
     readings: tuple[DisplayedReading, ...]
     preview: str

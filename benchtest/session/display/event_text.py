@@ -14,6 +14,7 @@ from benchtest.session.log.events import (
     MarkMade,
     NotTaken,
     PartSeen,
+    PictureSeen,
     ReadingTaken,
     RepairDone,
     SessionEvent,
@@ -55,8 +56,9 @@ def describe_event(what: SessionEvent, design: Design) -> str:
 
 def _describe_step(what: SessionEvent, design: Design) -> str:
     match what:
-        case CheckMade(check, feed, passed, ohm, volts):
+        case CheckMade(check, feed, passed, ohm, volts, _, like):
             shown = f", {ohm:g} Ω" if ohm is not None else f", {volts:g} V" if volts else ""
+            shown += "" if like is None else f" as {like}"
             word = {None: "left out", True: "OK", False: "BAD"}[passed]
             return f"{check} at {feed} {word}{shown}"
         case FirstLight(passed):
@@ -68,6 +70,8 @@ def _describe_step(what: SessionEvent, design: Design) -> str:
             if not right and strand is None:  # somewhere; the strand is asked for next
                 return f"{colour} not right {where}"
             return f"{colour} {'right' if right else 'wrong'} {where}"
+        case PictureSeen(as_drawn):
+            return f"picture {'as drawn' if as_drawn else 'not as drawn'}"
         case PartSeen(first, last, right, strand):
             nodes = search_nodes(design, strand)
             if first == last:

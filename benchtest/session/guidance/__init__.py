@@ -5,6 +5,7 @@ __all__ = [
     "next_step",
     "overrides",
     "parade",
+    "pointing",
     "release",
     "steps",
     "supply_doubt",

@@ -7,9 +7,14 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from benchtest.diagnosis import Finding, NextReading, Suspect, next_reading_s
+from benchtest.formatting import name_strands
+from benchtest.pattern import has_picture
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
+from benchtest.session.guidance.pointing import unshown_places
 from benchtest.session.guidance.release import (
+    USUAL_RULE,
+    EnoughRule,
     enough_text,
     is_enough,
     low_volts_items,
@@ -30,9 +35,11 @@ Task = Literal[
     "glow",
     "look",
     "parade",
+    "downstream",
     "search",
     "caught",
     "walk",
+    "picture",
     "colour",
     "recolour",
     "think",
@@ -85,12 +92,13 @@ class Advice:
         return () if self.check is None else (self.check, *self.more_checks)
 
 
-def next_step(state: State, finding: Finding | None) -> Advice:
+def next_step(state: State, finding: Finding | None, rule: EnoughRule = USUAL_RULE) -> Advice:
     """Return the next step.
 
     Args:
         state: state of the session.
         finding: finding of this state; None until it is known.
+        rule: evidence from which a sign-off is offered.
     """
     if state.signed is not None:
         items = unfinished_items(state, finding or state.concluded)
@@ -102,20 +110,47 @@ def next_step(state: State, finding: Finding | None) -> Advice:
         return check_advice(state, *due)
     if state.first_light is None and state.fresh:
         return glow_advice()
+    # a strand that did not glow is unlike any drawing
+    picture = None if state.first_light is False else _picture_advice(state)
+    if picture is not None and not state.verdicts:
+        return picture
+    if state.dark_behind:
+        return downstream_advice(state)
     if state.untested:
         return look_advice(state, state.untested[0])
     if state.unmarked:
         number = state.unmarked[0]
         is_short = design.strand(number).nodes <= MAX_WALKED_NODES
         return walk_advice(number) if is_short else search_advice(state, number)
-    if look := colour_checks.next_look(design, state.colours, state.apart, state.unlit):
-        return colour_advice(design, *look)
+    if (look := _colour_look(state)) is not None:
+        return look
     if finding is None:
         return Advice("think", "Working out the finding.")
-    return _step_after_finding(state, finding)
+    return _step_after_finding(state, finding, rule)
 
 
-def _step_after_finding(state: State, finding: Finding) -> Advice:
+def _picture_advice(state: State) -> Advice | None:
+    """Ask for the picture of all strands whose colours are to be seen; None if it is of no use."""
+    if state.picture is not None or state.apart or not has_picture(state.design):
+        return None
+    rows = {colour: state.colours.get(colour, {}) for colour in state.design.node.colours}
+    left = colour_checks.unseen_strands(state.design, rows)
+    return picture_advice(state.design, left) if left else None
+
+
+def _colour_look(state: State) -> Advice | None:
+    """Ask for the colours that were not seen yet: in one picture, or else one by one.
+
+    They wait while a node is dark: its repair makes another look necessary anyway.
+    """
+    if (picture := _picture_advice(state)) is not None:
+        return None if state.unlit else picture
+    unlit = state.unlit | state.dark_behind
+    look = colour_checks.next_look(state.design, state.colours, state.apart, unlit)
+    return None if look is None else colour_advice(state.design, *look)
+
+
+def _step_after_finding(state: State, finding: Finding, rule: EnoughRule) -> Advice:
     if (again := _odd_reading_advice(state, finding)) is not None:
         return again
     if (supply := _supply_advice(state, finding)) is not None:
@@ -140,7 +175,7 @@ def _step_after_finding(state: State, finding: Finding) -> Advice:
         return Advice("repair", f"Repair: {repair_text(top, state.design)}.{likely}", suspect=top)
     if not ask.settled and ask.lit is not None:
         advice = _reading_advice(state, ask)
-        if is_enough(state, finding):
+        if is_enough(state, finding, rule):
             seconds = next_reading_s(finding, state.design)
             advice = replace(advice, enough=enough_text(finding), seconds=seconds)
         return advice
@@ -227,6 +262,7 @@ def _reading_advice(state: State, ask: NextReading) -> Advice:
     assert ask.probe is not None
     first = "is there power" if ask.probe.is_rail else "the joint itself"
     text = f"Before the repair, {first}: v{words}" if ask.before_repair else f"V{words}"
+    text = f"{text} {unshown_places(ask.probe)}".rstrip()
     return Advice("read", text, lit=ask.lit, probe=ask.probe, may_skip=ask.before_repair)
 
 
@@ -273,6 +309,15 @@ def look_advice(state: State, number: int) -> Advice:
     return Advice("look", f"Does every node of strand {number} light{again}?", strand=number)
 
 
+def downstream_advice(state: State) -> Advice:
+    """Ask in one look about the strands behind a dark one."""
+    lit = LitSet(state.dark_behind)
+    behind = name_strands(sorted(state.dark_behind), most=4)
+    verb = "Is" if len(state.dark_behind) == 1 else "Are"
+    text = f"{verb} {behind}, behind it in the data, dark too?"
+    return Advice("downstream", text, lit=lit)
+
+
 def walk_advice(number: int) -> Advice:
     """Ask for a walk along a strand, node by node."""
     return Advice("walk", f"Walk strand {number} to the node that fails.", strand=number)
@@ -310,6 +355,20 @@ def caught_advice(state: State, node: NodeName) -> Advice:
         return Advice("caught", text, strand=node.strand, nodes=(node, *after))
     text = f"Node {node}, the last of its strand, is lit alone. Does it light?"
     return Advice("caught", text, strand=node.strand, nodes=(node,))
+
+
+def picture_advice(design: Design, strands: Sequence[int]) -> Advice:
+    """Ask whether some strands are as drawn while they show every colour in turns."""
+    lit = LitSet(frozenset(strands))
+    colours = ", ".join(design.node.colours)
+    if len(strands) == 1:
+        text = f"Strand {strands[0]} in turns {colours}, its tip one ahead where data enters?"
+        return Advice("picture", text, strand=strands[0], lit=lit)
+    text = (
+        f"As drawn? Each strand in turns {colours}, never as its neighbours; "
+        "its tip, one colour ahead, where data enters."
+    )
+    return Advice("picture", text, lit=lit)
 
 
 def colour_advice(design: Design, colour: str, strands: Sequence[int]) -> Advice:

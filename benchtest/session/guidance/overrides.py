@@ -8,6 +8,7 @@ from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.session.guidance.next_step import Advice, caught_advice, search_advice
 from benchtest.session.guidance.parade import Parade, parade_advice
+from benchtest.session.guidance.pointing import unshown_places
 from benchtest.session.guidance.steps import StepName
 from benchtest.session.log.state import State
 
@@ -76,7 +77,7 @@ class Overrides:
 
 def read_advice(design: Design, lit: LitSet, probe: Probe, replaces: int | None = None) -> Advice:
     """Return the question for one reading, which may replace an earlier one."""
-    words = f"Volts at {probe} with {lit.text(design)} lit?"
+    words = f"Volts at {probe} with {lit.text(design)} lit? {unshown_places(probe)}".rstrip()
     if replaces is not None:
         words = f"Once more: {words[0].lower()}{words[1:]}"
     return Advice("read", words, lit=lit, probe=probe, replaces=replaces)

@@ -9,6 +9,7 @@ from typing import Literal
 
 from benchtest.diagnosis import Finding
 from benchtest.formatting import count_noun, name_strands
+from benchtest.pattern import alike_strands, has_picture
 from benchtest.prop.lit_set import format_ranges
 from benchtest.records.report import StepResult
 from benchtest.session.guidance.next_step import (
@@ -17,6 +18,7 @@ from benchtest.session.guidance.next_step import (
     colour_advice,
     glow_advice,
     look_advice,
+    picture_advice,
     wiggle_advice,
 )
 from benchtest.session.log import colour_checks as colours
@@ -26,7 +28,15 @@ from benchtest.session.log.soak import Soak, format_clock
 from benchtest.session.log.state import State
 
 StepName = Literal[
-    "checks", "first-light", "strands", "search", "colours", "readings", "wiggle", "soak"
+    "checks",
+    "first-light",
+    "picture",
+    "strands",
+    "search",
+    "colours",
+    "readings",
+    "wiggle",
+    "soak",
 ]
 
 
@@ -58,13 +68,20 @@ def list_steps(state: State, finding: Finding | None) -> list[StepLine]:
         StepLine("readings", "Full white, with readings", settled, taken),
         StepLine("wiggle", "Wiggle", len(state.wiggled) == ends, f"{len(state.wiggled)} of {ends}"),
         StepLine("soak", "Soak", state.soak is not None and state.soak.whole, _soaked(state)),
+        _picture_line(state),  # last, so that the numbers of the others stay
     ]
+
+
+def _picture_line(state: State) -> StepLine:
+    status = {None: "not yet", True: "as drawn", False: "not as drawn"}[state.picture]
+    return StepLine("picture", "One picture of all colours", state.picture is True, status)
 
 
 def _colours_line(state: State) -> StepLine:
     rows = {colour: state.colours.get(colour, {}) for colour in state.design.node.colours}
     unseen = colours.unseen_strands(state.design, rows)
-    to_see = colours.next_look(state.design, rows, state.apart, state.unlit) is not None
+    unlit = state.unlit | state.dark_behind
+    to_see = colours.next_look(state.design, rows, state.apart, unlit) is not None
     status = "to see" if to_see else "all seen"
     if unseen and not to_see:
         status = f"not on {name_strands(unseen, most=3)}: dark"
@@ -96,12 +113,21 @@ def step_questions(step: StepName, state: State) -> list[Advice]:
     if step == "strands":
         numbers = state.untested or [strand.number for strand in state.design.strands]
         return [look_advice(state, number) for number in numbers]
+    if step == "picture":
+        return _picture(state)
     if step == "colours":
         return _colours(state)
     if step == "wiggle":
         ends = [f"{s.number}{end}" for s in state.design.strands for end in "AB"]
         return [wiggle_advice(e) for e in [x for x in ends if x not in state.wiggled] or ends]
     return []
+
+
+def _picture(state: State) -> list[Advice]:
+    """Return the question for the picture of the strands that light; none without any."""
+    numbers = [s.number for s in state.design.strands if s.number not in state.unlit]
+    is_of_use = bool(numbers) and has_picture(state.design)
+    return [picture_advice(state.design, numbers)] if is_of_use else []
 
 
 def _colours(state: State) -> list[Advice]:
@@ -172,7 +198,8 @@ def _check(made: CheckMade) -> str:
         return f"{made.check} left out"
     shown = f"{made.volts:g} V" if made.volts is not None else ""
     shown = f"{made.ohm:g} Ω" if made.ohm is not None else shown
-    return f"{made.check} {shown or 'right'}" + ("" if made.passed else " (bad)")
+    like = "" if made.like is None else f" as {made.like}"
+    return f"{made.check} {shown or 'right'}{like}" + ("" if made.passed else " (bad)")
 
 
 def _colours_seen(state: State) -> StepResult:
@@ -185,8 +212,21 @@ def _colours_seen(state: State) -> StepResult:
     left = colours.unseen_strands(state.design, rows)
     if left:
         says += f"; not seen on {name_strands(left, most=len(left))}"
+    says += _pictured(state)
     wrong = bool(colours.wrong_strands(state.colours))
     return StepResult("Colours", False if wrong else None if left or missing else True, says)
+
+
+def _pictured(state: State) -> str:
+    """Return which strands were seen in one picture, and which exchanges it does not show."""
+    if not state.pictured:
+        return ""
+    words = f"; {format_ranges(state.pictured)} seen in one picture"
+    alike = alike_strands(state.design)
+    if not alike:
+        return words
+    groups = ", ".join("/".join(str(number) for number in group) for group in alike)
+    return f"{words}, which does not show an exchange of {groups}"
 
 
 def _right(row: dict[int, bool]) -> str:

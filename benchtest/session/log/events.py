@@ -30,7 +30,7 @@ class VerdictGiven:
     passed: bool
     level: float = 1.0
     way: Literal["alone", "parade"] = "alone"
-    """`parade` if it was lit for a moment, and passed with the other strands by one key."""
+    """`parade` if it was lit for a moment, or with others, and judged with them by one key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +141,8 @@ class CheckMade:
     volts: float | None = None
     lit: str = ""
     """Lit set of a supply measured under load; empty before power."""
+    like: str | None = None
+    """Unit at which the volts of the same supply were measured; None if measured here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +165,17 @@ class ColourSeen:
     level: float = 1.0
     lit: str | None = None
     """Lit set; None for the one strand, or for all strands."""
+
+
+@dataclass(frozen=True, slots=True)
+class PictureSeen:
+    """The whole prop, or some strands, showed every colour in turns, neighbours unlike."""
+
+    kind: ClassVar[str] = "picture"
+    as_drawn: bool
+    """False if anything differed from the drawing; which strand is asked next."""
+    lit: str | None = None
+    """Lit set; None for all strands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +287,7 @@ SessionEvent = (
     | CheckMade
     | FirstLight
     | ColourSeen
+    | PictureSeen
     | PartSeen
     | Wiggled
     | SoakBegun
@@ -290,8 +304,8 @@ _KINDS: dict[str, type[Any]] = {
     made.kind: made
     for made in (
         VerdictGiven, MarkMade, ReadingTaken, Struck, NotTaken, RepairDone, NoteMade, StageSet,
-        Concluded, CheckMade, FirstLight, ColourSeen, PartSeen, Wiggled, SoakBegun, SoakSeen,
-        SoakStopped, Renamed, Retired, SignedOff, Undone,
+        Concluded, CheckMade, FirstLight, ColourSeen, PictureSeen, PartSeen, Wiggled, SoakBegun,
+        SoakSeen, SoakStopped, Renamed, Retired, SignedOff, Undone,
     )
 }  # fmt: skip
 

@@ -27,6 +27,7 @@ from benchtest.session.log.events import (
     MarkMade,
     NoteMade,
     PartSeen,
+    PictureSeen,
     ReadingTaken,
     RepairDone,
     SessionEvent,
@@ -35,6 +36,7 @@ from benchtest.session.log.events import (
     VerdictGiven,
     Wiggled,
 )
+from benchtest.session.log.state import LoggedEvent
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +52,11 @@ class PersonEffort:
 
 
 def person_effort(
-    design: Design, events: Sequence[SessionEvent], times: PersonTimes = USUAL_TIMES
+    design: Design,
+    events: Sequence[SessionEvent | LoggedEvent],
+    times: PersonTimes = USUAL_TIMES,
+    *,
+    signer: str = "",
 ) -> PersonEffort:
     """Return the effort of the user in a session.
 
@@ -59,22 +65,27 @@ def person_effort(
 
     Args:
         design: the prop.
-        events: events of the session, in order.
+        events: events of the session, in order; logged ones count further events of one key once.
         times: time of each action.
+        signer: name that the bench offers, so that one key signs off by it; empty for none.
 
     Raises:
         NameFault: the design has no strand or point of an event.
     """
-    count = _Count(design, times)
-    for what in events:
-        count.add(what)
+    count = _Count(design, times, signer)
+    for event in events:
+        if not isinstance(event, LoggedEvent):
+            count.add(event)
+        elif event.same_key_as is None or not isinstance(event.what, CheckMade):
+            count.add(event.what)
     return PersonEffort(count.keys, count.looks, count.readings, count.lead_moves, count.seconds)
 
 
 class _Count:
     """Running sums over the events of a session."""
 
-    def __init__(self, design: Design, times: PersonTimes) -> None:
+    def __init__(self, design: Design, times: PersonTimes, signer: str) -> None:
+        self._signer = signer
         self._design = design
         self._times = times
         self._leads = Leads()
@@ -100,6 +111,10 @@ class _Count:
             case ColourSeen():
                 lit = str(what.strand) if what.strand is not None else what.lit or "all"
                 self._look(parse_lit_set(lit, self._design))
+            case PictureSeen():
+                turns_s = self._design.node.channels * self._times.picture_turn_s
+                self._look(all_lit(self._design))
+                self.seconds += max(0.0, turns_s - self._times.look_prop_s)
             case PartSeen():
                 strands = [what.strand] if what.strand is not None else []
                 self._searched.update(strands)
@@ -116,7 +131,8 @@ class _Count:
             case NoteMade():
                 self._type(what.text, 2)
             case SignedOff():
-                self._type(what.by + what.comment, 2)
+                known = what.by == self._signer and not what.comment
+                self._type("" if known else what.by + what.comment, 1 if known else 2)
             case Undone():
                 self._type("", 1)
 
@@ -142,7 +158,7 @@ class _Count:
 
     def _check(self, what: CheckMade) -> None:
         shown = what.volts if what.volts is not None else what.ohm
-        if shown is None:
+        if shown is None or what.like is not None:
             self._type("", 1)
             return
         self.keys += len(f"{shown:.4g}") + 1
@@ -151,6 +167,8 @@ class _Count:
         )
 
     def _mark(self, what: MarkMade) -> None:
+        if what.nodes == f"1-{self._design.strand(what.strand).nodes}":
+            return  # the key that fails a strand marks all of it
         if what.strand not in self._searched:
             self._searched.add(what.strand)
             for _ in range(math.ceil(math.log2(self._design.strand(what.strand).nodes))):

@@ -83,13 +83,24 @@ def check_unit(check: Check) -> str:
     return {"rails": "Ω", "supply": "V"}.get(check, "")
 
 
-def name_checks(keys: Iterable[CheckKey]) -> str:
+def name_checks(keys: Iterable[CheckKey], supplies: Mapping[str, object] | None = None) -> str:
     """Return the kinds of some checks by their short names.
+
+    Args:
+        keys: the checks.
+        supplies: volts of each supply that are known already, by feed.
 
     >>> name_checks([("rails", "left"), ("rails", "right"), ("supply", "left")])
     'rails OL, supply volts'
     """
-    return ", ".join(_SHORT_NAMES[check] for check in dict.fromkeys(check for check, _ in keys))
+    known = supplies or {}
+    words = [
+        f"{_SHORT_NAMES[check]} {known[feed]}"
+        if check == "supply" and feed in known
+        else _SHORT_NAMES[check]
+        for check, feed in keys
+    ]
+    return ", ".join(dict.fromkeys(words))
 
 
 def check_question(design: Design, key: CheckKey, failed: CheckMade | None = None) -> str:

@@ -27,6 +27,7 @@ from benchtest.session.log.events import (
     NoteMade,
     NotTaken,
     PartSeen,
+    PictureSeen,
     ReadingTaken,
     RepairDone,
     SessionEvent,
@@ -52,7 +53,9 @@ from benchtest.session.log.soak import Soak
 
 COLOUR_LEVEL = 0.25
 """Level at which colours are assumed to be looked at; their look hardly depends on it."""
-EVIDENCE = (ColourSeen, VerdictGiven, MarkMade, ReadingTaken, NotTaken, Struck, RepairDone)
+EVIDENCE = (
+    ColourSeen, PictureSeen, VerdictGiven, MarkMade, ReadingTaken, NotTaken, Struck, RepairDone,
+)  # fmt: skip
 """Events that are evidence for the diagnosis; an earlier finding is no longer valid."""
 
 
@@ -96,6 +99,8 @@ class State:
         colours: True for a right colour, by colour and strand, until the strand is repaired or
             seen dark. A strand with a dark node has no entry: that node showed no colour.
         apart: colours that were wrong somewhere, so that each strand is looked at by itself.
+        picture: True if the last picture was as drawn; None before one, and after a repair.
+        pictured: strands whose colours were last seen in a picture.
         search: the search for a node that fails; None without one in progress.
         wiggled: True for steady light while the joints were moved, by strand end.
         soak: the last soak.
@@ -122,6 +127,8 @@ class State:
     first_light: bool | None = None
     colours: dict[str, dict[int, bool]] = field(default_factory=dict)
     apart: frozenset[str] = frozenset()
+    picture: bool | None = None
+    pictured: frozenset[int] = frozenset()
     search: Search | None = None
     wiggled: dict[str, bool] = field(default_factory=dict)
     soak: Soak | None = None
@@ -165,6 +172,22 @@ class State:
         """Strands with a node that does not light, so that their colours cannot be judged yet."""
         dark = {mark.strand for mark in self.marks if mark.seen == "dark"}
         return frozenset(dark.union(self.unmarked))
+
+    @property
+    def dark_behind(self) -> frozenset[int]:
+        """Strands that no data is likely to reach, and that were not looked at.
+
+        They are behind a strand that is dark where data leaves it, unless one behind it lights.
+        """
+        dark = [mark for mark in self.marks if mark.seen == "dark"]
+        for place, entry in enumerate(self.design.data_path):
+            last = self.design.strand(entry.strand).nodes if entry.end == "A" else 1
+            is_dark = any(mark.strand == entry.strand and mark.first < mark.last
+                          and mark.first <= last <= mark.last for mark in dark)  # fmt: skip
+            behind = [end.strand for end in self.design.data_path[place + 1 :]]
+            if is_dark and not any(self.verdicts.get(number) for number in behind):
+                return frozenset(behind).difference(self.verdicts)
+        return frozenset()
 
     @property
     def last_key(self) -> tuple[LoggedEvent, ...]:
@@ -392,6 +415,7 @@ def _repair(state: State, what: RepairDone) -> State:
             feed: times for feed, times in state.unshorted.items() if ("rails", feed) not in again
         },
         colours=_colours_after(state, what.where, touched),
+        picture=None,
         wiggled={e: ok for e, ok in state.wiggled.items() if parse_end(e).strand not in touched},
         search=None,
     )
@@ -431,6 +455,8 @@ def _colour(state: State, what: ColourSeen) -> State:
         what.lit or "all", state.design, what.level, colour_of_channel(what.colour)
     ).strands
     seen = state.colours.get(what.colour, {})
+    looked_at = lit if what.strand is None else {what.strand}
+    state = dataclasses.replace(state, pictured=state.pictured - looked_at)
     if what.strand is not None:
         parse_lit_set(str(what.strand), state.design)
         row = {**seen, what.strand: what.right}
@@ -441,6 +467,19 @@ def _colour(state: State, what: ColourSeen) -> State:
         row = {number: right for number, right in seen.items() if number not in lit}
         return dataclasses.replace(state, colours={**state.colours, what.colour: row}, apart=apart)
     return dataclasses.replace(state, colours={**state.colours, what.colour: row})
+
+
+def _picture(state: State, what: PictureSeen) -> State:
+    """Count every colour as right; a picture unlike the drawing leaves them to be asked."""
+    lit = parse_lit_set(what.lit or "all", state.design).strands - state.unlit
+    if not what.as_drawn:
+        return dataclasses.replace(state, picture=False)
+    right = dict.fromkeys(sorted(lit), True)
+    colours = {
+        colour: {**state.colours.get(colour, {}), **right} for colour in state.design.node.colours
+    }
+    pictured = state.pictured | lit
+    return dataclasses.replace(state, picture=True, pictured=pictured, colours=colours)
 
 
 def _part(state: State, what: PartSeen) -> State:
@@ -489,6 +528,7 @@ _APPLY: dict[type, Callable[..., State]] = {
     CheckMade: _check,
     FirstLight: _first_light,
     ColourSeen: _colour,
+    PictureSeen: _picture,
     PartSeen: _part,
     Wiggled: _wiggle,
     SoakBegun: _soak_begun,

@@ -6,6 +6,8 @@ __all__ = [
     "diagnosis_worker",
     "node_walk",
     "parade_run",
+    "picture_run",
+    "pointing_run",
     "prop_light",
     "reading_entry",
     "reading_sources",

@@ -17,11 +17,13 @@ from benchtest.records.shelf import SessionConflict
 from benchtest.session.display.event_text import describe_event
 from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.guidance.overrides import Overrides, read_advice
+from benchtest.session.guidance.release import USUAL_RULE
 from benchtest.session.log.events import (
     ColourSeen,
     FirstLight,
     MarkMade,
     PartSeen,
+    PictureSeen,
     ReadingTaken,
     SessionEvent,
     VerdictGiven,
@@ -105,7 +107,9 @@ def _key(lit: LitSet, probe: Probe) -> tuple[LitSet, frozenset[Point]]:
     return lit, probe.points
 
 
-NEEDS_LIGHT = (VerdictGiven, MarkMade, ReadingTaken, ColourSeen, FirstLight, PartSeen, Wiggled)
+NEEDS_LIGHT = (
+    VerdictGiven, MarkMade, ReadingTaken, ColourSeen, PictureSeen, FirstLight, PartSeen, Wiggled,
+)  # fmt: skip
 """Events that are only valid while the prop shows what it is sent."""
 
 _Basis = tuple[State, Overrides, Finding | None, tuple[LitSet, Probe] | None]
@@ -132,6 +136,7 @@ class ActiveSession:
         self.overrides = Overrides(step="soak" if self.soak.soak is not None else None)
         self.finding: Finding | None = None
         self.interim = InterimReading()
+        self.enough_rule = USUAL_RULE
         self._advised: tuple[_Basis, Advice] | None = None
         self._guided: tuple[State, Finding | None, Advice] | None = None
         self._first_of_key: int | None = None
@@ -169,7 +174,7 @@ class ActiveSession:
         known = self._guided
         if known is not None and known[0] is state and known[1] is finding:
             return known[2]
-        advice = next_step(state, finding)
+        advice = next_step(state, finding, self.enough_rule)
         self._guided = state, finding, advice
         return advice
 

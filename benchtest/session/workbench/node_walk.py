@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from benchtest.errors import InputError
 from benchtest.evidence.marks import Seen
+from benchtest.formatting import name_strands
 from benchtest.prop.design import Design, NodeName, StrandEnd
 from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_node
@@ -78,6 +79,22 @@ class NodeWalk:
             self.judge(passed=False)
             assert strand is not None
             self._mark(strand, f"1-{active.design.strand(strand).nodes}", "dark")
+
+    def judge_downstream(self, is_dark: bool) -> str:
+        """Fail the strands behind a dark one, all dark; else look at each, the first one next."""
+        active = self._active
+        advice = active.advice
+        assert advice.lit is not None
+        strands = sorted(advice.lit.strands)
+        if not is_dark:
+            self.choose_strand(strands[0])
+            return ""
+        level = active.light.level or active.light.look_level
+        with active.one_key():
+            for strand in strands:
+                active.record(VerdictGiven(strand, False, level, "parade"))
+                self._mark(strand, f"1-{active.design.strand(strand).nodes}", "dark")
+        return f"{name_strands(strands, most=4)} dark"
 
     def choose(self, step: int) -> None:
         """Look at the strand before or after the present one."""

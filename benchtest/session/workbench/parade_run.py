@@ -53,8 +53,8 @@ class ParadeRun:
         parade = self.parade
         if parade is None:
             return False
-        light, now_s = self._active.light, self._now_s()
-        if light.is_dark or light.unreached is not None or light.clock.held is not None:
+        now_s = self._now_s()
+        if not self._active.light.is_seen:
             self._set(replace(parade, since_s=now_s))
             return False
         later = parade.at(now_s)

@@ -6,7 +6,7 @@ Faults of the drive that the user must see are notices: lost packets, and other 
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,7 @@ from benchtest.drive.driver import DriveStatus
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
-from benchtest.pattern import frame_from_duty, load_patterns
+from benchtest.pattern import frame_from_duty, load_patterns, picture_duty
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit_set import LitSet
 
@@ -93,6 +93,27 @@ class PropLight:
         more = f" to {nodes[-1]}" if len(nodes) > 1 else ""
         self._show(frame_from_duty(duty * (fits / level)), f"{nodes[0]}{more} at {fits:.0%}", fits)
 
+    def light_picture(self, turn: int, strands: Collection[int], words: str) -> None:
+        """Light one turn of the picture, as brightly as fits.
+
+        Args:
+            turn: number of the turn, from 0.
+            strands: strands that light.
+            words: what is lit.
+        """
+        self.light_duty(picture_duty(self.design, turn, strands), words)
+
+    def light_duty(self, duty: Duty, words: str) -> None:
+        """Light nodes in any colours, as brightly as fits.
+
+        Args:
+            duty: share of full current of each channel, shape (nodes, colours).
+            words: what is lit.
+        """
+        level = float(duty.max(initial=0.0))
+        fits = self._fitting(duty.tobytes(), duty, level, lower=True) if level else 0.0
+        self._show(frame_from_duty(duty * (fits / level) if level else duty), words, fits)
+
     def light_ruler(self) -> None:
         """Light the ruler on every strand."""
         step = load_patterns()["ruler"].steps(self.design)[0]
@@ -120,6 +141,11 @@ class PropLight:
         """Reason that frames do not reach the prop; None without a known one."""
         status = self.clock.status()
         return status.trouble or status.refused
+
+    @property
+    def is_seen(self) -> bool:
+        """True while something is lit and its frames reach the prop, as far as is known."""
+        return not self.is_dark and self.unreached is None and self.clock.held is None
 
     def require_visible(self) -> None:
         """Check that the prop shows what it is sent, so that the user may judge it.

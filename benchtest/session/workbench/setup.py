@@ -17,6 +17,7 @@ from benchtest.evidence.meter import Meter
 from benchtest.operating_system import return_freed_memory
 from benchtest.records.models import tag_sort_key
 from benchtest.records.shelf import Shelf
+from benchtest.session.guidance.release import USUAL_RULE, parse_enough
 from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.session import Session, last_test, unfinished_sessions
@@ -121,7 +122,8 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
         source = source_for(spec, bench.pins, session.design, clock.driver)
         if source is not None:
             stack.callback(source.close)
-        yield Workbench(session, clock, virtual, source=source)
+        enough = USUAL_RULE if bench.enough is None else parse_enough(bench.enough)
+        yield Workbench(session, clock, virtual, source=source, points=bench.points, enough=enough)
 
 
 def _clock(session: Session, bench: LaunchOptions, target: Target) -> FrameClock:

@@ -18,11 +18,13 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import location_strand, parse_location, parse_probe
 from benchtest.records.models import STAGES, Stage
+from benchtest.session.bench_supply import evening_supplies
 from benchtest.session.display.bench_model import BenchModel, SourceModel
 from benchtest.session.display.finding_details import FindingDetails
 from benchtest.session.guidance.next_step import Advice, colour_advice, search_of, sign_off_advice
 from benchtest.session.guidance.overrides import Overrides
 from benchtest.session.guidance.parade import MIN_PARADE_STRANDS
+from benchtest.session.guidance.release import USUAL_RULE, EnoughRule
 from benchtest.session.guidance.steps import StepName, step_questions
 from benchtest.session.log.events import (
     CheckMade,
@@ -32,13 +34,14 @@ from benchtest.session.log.events import (
     NoteMade,
     NotTaken,
     PartSeen,
+    PictureSeen,
     RepairDone,
     SessionEvent,
     SignedOff,
     StageSet,
     Wiggled,
 )
-from benchtest.session.log.power_checks import name_checks
+from benchtest.session.log.power_checks import CheckKey, name_checks
 from benchtest.session.log.soak import DEFAULT_LOOK_INTERVAL_S, DEFAULT_SOAK_S, parse_duration_s
 from benchtest.session.log.state import State
 from benchtest.session.practice.reference_run import PracticeRun
@@ -47,12 +50,16 @@ from benchtest.session.workbench.active_session import ActiveSession
 from benchtest.session.workbench.diagnosis_worker import DiagnosisWorker
 from benchtest.session.workbench.node_walk import NodeWalk, first_node, parse_strand_or_node
 from benchtest.session.workbench.parade_run import ParadeRun
+from benchtest.session.workbench.picture_run import PictureRun
+from benchtest.session.workbench.pointing_run import PointingRun
 from benchtest.session.workbench.prop_light import FIRST_LEVEL
 from benchtest.session.workbench.reading_entry import ReadingEntry, RecordedReadings
 from benchtest.session.workbench.source_reader import SourceReader
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import RemoteProp
 
+NOT_LIT_YET = "lit only now: read the meter, then type"
+"""Refusal of a number that was read before the lit set of its reading was on."""
 _Basis = tuple[State, Overrides, Finding | None, FindingDetails | None, tuple[object, ...]]
 """All that a bench model depends on: four values that never change, then light, soak and more."""
 
@@ -62,6 +69,7 @@ class Workbench:
 
     Attributes:
         session: its session on record.
+        supplies: volts of the supplies as measured at other units this evening, by feed.
         clock: the frame clock that drives it.
         virtual: the virtual prop; None for a real one.
         practice: the practice round, in one.
@@ -69,6 +77,8 @@ class Workbench:
         light: what is lit.
         soak: the soak timer.
         parade: the parade of strands.
+        picture: the picture of all strands.
+        pointing: the places that nodes show.
         worker: the diagnosis engine.
         walk: verdicts, walks along a strand, marks.
         readings: the readings on record.
@@ -83,15 +93,22 @@ class Workbench:
         virtual: RemoteProp | None = None,
         now_s: Callable[[], float] = time.monotonic,
         source: ReadingSource | None = None,
+        *,
+        points: bool = False,
+        enough: EnoughRule = USUAL_RULE,
     ) -> None:
         self.session = session
+        self.supplies = evening_supplies(session)
         self.clock = clock
         self.virtual = virtual
         self.practice: PracticeRun | None = None
         self.active = ActiveSession(session, clock, now_s)
+        self.active.enough_rule = enough
         self.light = self.active.light
         self.soak = self.active.soak
         self.parade = ParadeRun(self.active, now_s)
+        self.picture = PictureRun(session.design, self.light, now_s)
+        self.pointing = PointingRun(self.active, now_s, is_automatic=points)
         self.worker = DiagnosisWorker(self.active)
         self.walk = NodeWalk(self.active)
         self.readings = RecordedReadings(self.active)
@@ -146,7 +163,8 @@ class Workbench:
             unit=self.entry.unit,
             soak=self.soak.progress,
             is_soaking=self.soak.running,
-            due_checks=name_checks(active.advice.due_checks),
+            due_checks=name_checks(active.advice.due_checks, self.supplies),
+            signer=self.last_signer if active.advice.task == "sign-off" else "",
             may_parade=len(active.state.untested) >= MIN_PARADE_STRANDS,
             source=SourceModel(
                 source.name, source.source is not None, source.can_read, source.keeps_at_once
@@ -180,6 +198,10 @@ class Workbench:
                 light.light_nodes(advice.nodes, light.look_level)
             case "glow":
                 light.light(LitSet(every, FIRST_LEVEL), lower=True)
+            case "downstream" if advice.lit is not None:
+                light.light(LitSet(advice.lit.strands, light.look_level), lower=True)
+            case "picture":
+                self.picture.show(advice)
             case "colour" if advice.colour is not None and advice.lit is not None:
                 lit = LitSet(advice.lit.strands, light.look_level, advice.lit.colour)
                 light.light(lit, lower=True)
@@ -188,7 +210,10 @@ class Workbench:
             case "soak" if self.soak.running and self.soak.soak is not None:
                 light.light(LitSet(every, self.soak.soak.level), lower=True)
             case "read" | "check" if advice.lit is not None:
-                light.light(advice.lit)
+                if not self.pointing.show_before(advice):
+                    light.light(advice.lit)
+            case "repair" if self.pointing.show_repair(advice):
+                pass
             case "think":
                 pass
             case _:
@@ -196,11 +221,12 @@ class Workbench:
 
     def toggle_dark(self) -> None:
         """Switch everything off at once, or light again what the advice needs."""
-        if self.light.is_dark:
+        if self.light.is_dark and not self.pointing.is_showing:  # one that blinks is dark at times
             self.soak.resume()
             self.light_advice()
         else:
             self.soak.pause()
+            self.pointing.stop()
             self.light.dark()
             self.light.put_out = True
 
@@ -218,8 +244,27 @@ class Workbench:
         self.clock.resume()
         self.soak.resume()
 
+    def point(self) -> str:
+        """Show where leads, iron or eye go, or end that; return it in words.
+
+        Raises:
+            InputError: no node is near, or the question is about no place.
+        """
+        words = self.pointing.toggle()
+        if not self.pointing.is_showing:
+            self.light_advice()
+        return words
+
+    def end_pointing(self) -> bool:
+        """Light what the question needs if nodes point; return True if they did."""
+        if not self.pointing.stop():
+            return False
+        self.light_advice()
+        return True
+
     def brighter(self, step: int) -> None:
         """Look or walk at the next brighter level, or the next dimmer one."""
+        self.pointing.stop()
         if self.advice.task == "walk":
             self.light.step_walk_level(step)
         else:
@@ -240,6 +285,7 @@ class Workbench:
             strand = getattr(advice.probe.red.place, "strand", None)
         if strand is None:
             raise InputError("this is about no one strand; up and down choose one")
+        self.pointing.stop()
         self.light.light(LitSet(frozenset([strand]), self.light.look_level), lower=True)
 
     def sights(self) -> list[Observation]:
@@ -263,6 +309,8 @@ class Workbench:
                 self.walk.judge(good)
             case "parade":
                 return self.parade.answer(good)
+            case "downstream":
+                return self.walk.judge_downstream(good)
             case "walk":
                 self.walk.follow_data(1) if good else self.walk.catch()
             case "caught":
@@ -287,6 +335,8 @@ class Workbench:
         match advice.task:
             case "check" if advice.check is not None:
                 if good and self.entry.unit == "V":
+                    if advice.lit is None and advice.check[1] in self.supplies:
+                        return self._passed(advice.check)
                     raise InputError("type the volts that the meter shows, then Enter")
                 return CheckMade(*advice.check, good)
             case "glow":
@@ -295,6 +345,11 @@ class Workbench:
                 lit = advice.lit.text(self.design)
                 shown = None if advice.strand is not None or lit == "all" else lit
                 return ColourSeen(advice.colour, good, advice.strand, self.light.level, shown)
+            case "picture" if advice.lit is not None:
+                if good:
+                    self.picture.require_all_turns()
+                lit = advice.lit.text(self.design)
+                return PictureSeen(good, None if lit == "all" else lit)
             case "search":
                 low, high = search_of(self.session.state, advice.strand).half
                 return PartSeen(low, high, good, advice.strand)
@@ -305,7 +360,8 @@ class Workbench:
     def pass_checks(self) -> str:
         """Record that all due checks before power are right; return a line that confirms it.
 
-        No figure is recorded: type ohms or volts at their check where they are wanted.
+        Supply volts are those of the same supply at an earlier unit of the evening, if measured.
+        No other figure is recorded: type ohms or volts at their check where they are wanted.
 
         Raises:
             InputError: no further check is due, or one has failed.
@@ -315,8 +371,15 @@ class Workbench:
             raise InputError("answer this check by itself")
         with self.active.one_key():
             for key in keys:
-                self.active.answer(CheckMade(*key, passed=True))
+                self.active.answer(self._passed(key))
         return f"{len(keys)} checks OK"
+
+    def _passed(self, key: CheckKey) -> CheckMade:
+        """Return a passed check, with the volts that this supply had at an earlier unit."""
+        known = self.supplies.get(key[1]) if key[0] == "supply" else None
+        if known is None:
+            return CheckMade(*key, passed=True)
+        return CheckMade(*key, passed=True, volts=known.volts, like=known.tag)
 
     def skip(self) -> str:
         """Skip a check, or a reading that cannot be taken, and record that.
@@ -339,6 +402,8 @@ class Workbench:
         """
         if self.advice.task == "soak":
             return self.begin_soak(text)
+        if self.advice.task == "read" and self.end_pointing():
+            raise InputError(NOT_LIT_YET)
         return self.entry.enter(text)
 
     def undo(self) -> str:
@@ -357,6 +422,10 @@ class Workbench:
             return
         self.active.drop_overrides()
         queue = step_questions(step, self.session.state)
+        if step == "picture" and not queue:
+            raise InputError(
+                "nothing to draw: no strand lights wholly, or its nodes have one colour"
+            )
         if step == "colours" and not queue:
             raise InputError("no strand lights wholly; repair the dark ones, then see its colours")
         self.active.overrides = Overrides(step=step, queue=tuple(queue))
@@ -399,15 +468,17 @@ class Workbench:
         self.light.dark()
         return words
 
-    def advance_parade(self) -> bool:
-        """Light the next strand of a parade when it is due; return True if it was.
+    def advance_light(self) -> bool:
+        """Light the next strand of a parade or turn of a picture when due; return True if it was.
 
         To be called often.
         """
-        if not self.parade.advance():
-            return False
-        self.light_advice()
-        return True
+        is_due = (
+            self.parade.advance() or self.picture.advance(self.advice) or self.pointing.advance()
+        )
+        if is_due:
+            self.light_advice()
+        return is_due
 
     def tick(self) -> str:
         """End a soak whose time is over, and pause one while frames do not reach the prop.
@@ -444,6 +515,7 @@ class Workbench:
 
     def repair(self, where: str, what: str = "") -> None:
         """Record a repair of a joint or node; on a virtual prop, carry it out."""
+        self.pointing.stop()
         self.light.dark()
         self.active.record(RepairDone(where, what))
         if self.virtual is not None:
@@ -492,6 +564,7 @@ class Workbench:
 
     def leave(self) -> None:
         """Take the unit dark before it leaves the bench; pause a soak."""
+        self.pointing.stop()
         self.soak.pause()
         self.light.dark()
         self.session.release_engine()

@@ -25,6 +25,7 @@ from benchtest.session.log.events import (
     MarkMade,
     NoteMade,
     NotTaken,
+    PictureSeen,
     ReadingTaken,
     RepairDone,
     SessionEvent,
@@ -81,6 +82,9 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
         done.append(step)
     assert next_step(_state(fan, done), None).task == "glow"
     done.append(CHECKED[4])
+    advice = next_step(_state(fan, done), None)
+    assert (advice.task, advice.lit) == ("picture", all_lit(fan))
+    done.append(PictureSeen(as_drawn=False))
     for strand in (1, 2, 3, 4):
         advice = next_step(_state(fan, done), None)
         assert (advice.task, advice.strand) == ("look", strand)

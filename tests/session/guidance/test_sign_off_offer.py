@@ -14,7 +14,11 @@ from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.session.guidance.next_step import next_step
-from benchtest.session.guidance.release import MIN_ENOUGH_PROBABILITY, unfinished_items
+from benchtest.session.guidance.release import (
+    MIN_ENOUGH_PROBABILITY,
+    parse_enough,
+    unfinished_items,
+)
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -116,3 +120,17 @@ def test_the_last_signer_is_offered_for_the_next_unit(workbench: Workbench) -> N
     pass_all(workbench)
     workbench.sign_off(" Wren ", "by hand")
     assert workbench.last_signer == "Wren"
+
+
+@pytest.mark.parametrize("text", ["", "12", "50%", "100%", "x mOhm", "-5mOhm", "nan%", "1e999mOhm"])
+def test_an_unusable_amount_of_evidence_is_refused(text: str) -> None:
+    with pytest.raises(InputError, match="enough"):
+        parse_enough(text)
+
+
+def test_a_person_may_want_more_evidence(fan: Design) -> None:
+    state = _state(fan, [*_seen(fan), ReadingTaken("all", "4B", 4.9)])
+    finding = _finding(fan, 0.97, 0.2)
+    assert next_step(state, finding).enough
+    for text, offered in (("96%", True), ("98%", False), ("250mOhm", True), ("100 mΩ", False)):
+        assert bool(next_step(state, finding, parse_enough(text)).enough) is offered, text

@@ -17,6 +17,7 @@ from benchtest.session.log.events import (
     FirstLight,
     MarkMade,
     PartSeen,
+    PictureSeen,
     ReadingTaken,
     RepairDone,
     SessionEvent,
@@ -80,6 +81,7 @@ LOOK_PROP_S = 0.2 + 3.0 + 0.28
             [VerdictGiven(1, True), VerdictGiven(2, True)],
             PersonEffort(2, 2, seconds=2 * LOOK_STRAND_S),
         ),
+        ([PictureSeen(True)], PersonEffort(1, 1, seconds=LOOK_PROP_S)),  # three turns of 1 s
         ([ColourSeen("red", True)], PersonEffort(1, 1, seconds=LOOK_PROP_S)),
         # one of 16 nodes: four looks of a search by halves, then the mark's key
         (
@@ -89,6 +91,11 @@ LOOK_PROP_S = 0.2 + 3.0 + 0.28
         (
             [VerdictGiven(2, False), PartSeen(1, 8, True, 2), MarkMade("2", 2, "9", "dark")],
             PersonEffort(3, 2, seconds=2 * LOOK_STRAND_S + 1.35 + 0.28),
+        ),
+        # all dark: one look and one key, without a search
+        (
+            [VerdictGiven(2, False), MarkMade("2", 2, "1-16", "dark")],
+            PersonEffort(1, 1, seconds=LOOK_STRAND_S),
         ),
         ([RepairDone("2A+")], PersonEffort(1, seconds=60.0 + 0.28)),
         ([SignedOff("Ada")], PersonEffort(5, seconds=1.35 + 5 * 0.28)),

@@ -37,7 +37,7 @@ def _strands(design: Design, *numbers: int) -> Frame:
 def _watch(bench: Workbench, clock: Clock, steps: int) -> None:
     for _ in range(steps):
         clock.now_s += 1.0
-        assert bench.advance_parade()
+        assert bench.advance_light()
 
 
 def test_strands_light_in_turn_and_one_key_passes_them_all(
@@ -50,9 +50,9 @@ def test_strands_light_in_turn_and_one_key_passes_them_all(
         assert bench.advice.text.startswith(f"Watch strand {strand}, {strand} of 4.")
         assert prop.shows(_strands(prop.design, strand))
         clock.now_s += 0.99
-        assert not bench.advance_parade()
+        assert not bench.advance_light()
         clock.now_s += 0.02
-        assert bench.advance_parade()
+        assert bench.advance_light()
     assert bench.advice.text == "Did every node of strands 1-4 light?"
     assert prop.shows(_strands(prop.design, 1, 2, 3, 4))
     assert bench.session.state.verdicts == {}  # nothing passes by itself
@@ -120,12 +120,12 @@ def test_in_the_dark_the_time_stands_still(bench: Workbench, clock: Clock) -> No
     bench.light_advice()
     bench.toggle_dark()
     clock.now_s += 60.0
-    assert not bench.advance_parade()
+    assert not bench.advance_light()
     bench.toggle_dark()
     clock.now_s += 0.5
-    assert not bench.advance_parade()
+    assert not bench.advance_light()
     clock.now_s += 0.6
-    assert bench.advance_parade()
+    assert bench.advance_light()
 
 
 def test_the_pace_is_kept_for_the_next_parade(bench: Workbench, clock: Clock) -> None:
