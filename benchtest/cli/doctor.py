@@ -49,6 +49,12 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "priority of the frame clock. Sends nothing, opens no port, changes nothing. Exits with 1 "
         "if a problem keeps benchtest from working.",
     )
+    parser.add_argument(
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="also write the versions and all results into a text file for a bug report",
+    )
     parser.set_defaults(run=run)
     yield parser
 
@@ -75,11 +81,39 @@ def run(args: argparse.Namespace) -> int:
         lines += found
         facts |= more
     good = all(line.state != "bad" for line in lines)
+    if args.report is not None:
+        _write_report(args.report, lines, facts)
     if args.json:
         print_json({"good": good, **facts, "lines": [asdict(line) for line in lines]})
     else:
         _show(lines, good=good)
+        if args.report is not None:
+            print(f"Wrote {args.report}. It has names of folders and addresses: read it first.")
     return 0 if good else 1
+
+
+def _write_report(path: Path, lines: list[CheckLine], facts: dict[str, Any]) -> None:
+    """Write everything that a bug report needs about this machine.
+
+    Raises:
+        BenchError: the file cannot be written.
+    """
+    import json
+
+    from benchtest.cli.atomic_write import write_atomic
+    from benchtest.cli.environment import versions
+
+    rows = [f"{STATE_LABELS[line.state]:5}{line.about:11}{shown(line.says)}" for line in lines]
+    remedies = [f"{line.about}: {shown(line.do)}" for line in lines if line.do is not None]
+    parts = {
+        "What happened": "(what you did, what you expected, what you saw)",
+        "Versions": json.dumps(versions(), indent=2),
+        "Checks": "\n".join(rows),
+        "Remedies offered": "\n".join(remedies) or "none",
+        "Facts": json.dumps(facts, indent=2, default=str),
+    }
+    text = "\n".join(f"## {title}\n\n{body}\n" for title, body in parts.items())
+    write_atomic(path, text.encode("utf-8", "replace"))
 
 
 def _python() -> str:

@@ -8,6 +8,7 @@ import sqlite3
 import sys
 from dataclasses import dataclass
 from importlib import metadata
+from typing import Any
 
 from packaging.requirements import Requirement
 
@@ -43,22 +44,50 @@ class Terminal:
     encoding: str
 
 
+def versions() -> dict[str, Any]:
+    """Return the versions that a bug report needs; loads no library."""
+    import platform
+
+    from benchtest import __version__
+    from benchtest.records.database import SCHEMA_VERSION
+
+    found = {one.name: _installed_version(one.name) for one in _requirements()}
+    return {
+        "benchtest": __version__,
+        "records": SCHEMA_VERSION,
+        "python": f"{platform.python_implementation()} {platform.python_version()}",
+        "system": platform.platform(),
+        "machine": platform.machine(),
+        "libraries": {**found, "SQLite": sqlite3.sqlite_version},
+    }
+
+
 def libraries() -> list[Library]:
     """Return every library that this installation needs, SQLite last."""
+    return [*(_library(one) for one in _requirements()), _sqlite()]
+
+
+def _requirements() -> list[Requirement]:
+    """Return the libraries of a plain installation on this system."""
     try:
         lines = metadata.requires("benchtest") or []
     except metadata.PackageNotFoundError:  # run from source, not installed
         lines = []
     wanted = [Requirement(line) for line in lines]
-    here = [one for one in wanted if one.marker is None or one.marker.evaluate({"extra": ""})]
-    return [*(_library(one) for one in here), _sqlite()]
+    return [one for one in wanted if one.marker is None or one.marker.evaluate({"extra": ""})]
+
+
+def _installed_version(name: str) -> str | None:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
+        return None
 
 
 def _library(requirement: Requirement) -> Library:
     name, wanted = requirement.name, str(requirement.specifier)
-    try:
-        version = metadata.version(name)
-    except metadata.PackageNotFoundError:
+    version = _installed_version(name)
+    if version is None:
         return Library(name, None, wanted, "is not installed")
     if not requirement.specifier.contains(version, prereleases=True):
         return Library(name, version, wanted, f"is {version}; needs {wanted}")

@@ -27,7 +27,7 @@ from benchtest.cli import (
     simulate,
     volts,
 )
-from benchtest.cli.common import folder
+from benchtest.cli.common import folder, print_json
 from benchtest.cli.new import command as new
 from benchtest.errors import InputError, did_you_mean
 
@@ -112,7 +112,12 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
         default=argparse.SUPPRESS,
         help="folder of the bench records (default: in your user data folder)",
     )
-    common.add_argument("--version", action="version", version=f"benchtest {__version__}")
+    common.add_argument(
+        "--version",
+        action="version",
+        version=f"benchtest {__version__}",
+        help="print the version and exit; with --json all versions that a bug report needs",
+    )
 
 
 def parse(parser: Parser, argv: Sequence[str]) -> argparse.Namespace:
@@ -122,12 +127,22 @@ def parse(parser: Parser, argv: Sequence[str]) -> argparse.Namespace:
         UsageFault: it is invalid.
         SystemExit: help or the version was requested and has been printed.
     """
+    if {"--version", "--json"} <= set(argv):  # --version alone prints before --json is read
+        print_versions()
+        raise SystemExit(0)
     args, extra = parser.parse_known_args(list(argv))
     if extra:
         command = _command_parser(parser, args.command)
         near = did_you_mean(extra[0].partition("=")[0], _options(command))
         command.error(f'unknown argument "{extra[0]}"{near}')
     return args
+
+
+def print_versions() -> None:
+    """Print all versions that a bug report needs, as JSON."""
+    from benchtest.cli.environment import versions
+
+    print_json(versions())
 
 
 def _command_parser(parser: Parser, name: str | None) -> Parser:

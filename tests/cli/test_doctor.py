@@ -37,6 +37,20 @@ def run(run_alone: Run) -> Run:
     return run_alone
 
 
+def test_the_report_has_versions_and_checks_and_replaces_no_records(
+    run: Run, tmp_path: Path
+) -> None:
+    done = run("doctor", "--bench", tmp_path / "bench", "--report", tmp_path / "report.md")
+    assert done.code == 0, done.err
+    text = (tmp_path / "report.md").read_text(encoding="utf-8")
+    for words in ("## What happened", '"benchtest": ', '"records": ', "## Checks", "python"):
+        assert words in text
+    assert f"Wrote {tmp_path / 'report.md'}" in done.out
+    with Shelf(tmp_path / "bench"):
+        pass
+    run("doctor", "--report", tmp_path / "bench" / DATABASE_FILE).refused(2, "records of a bench")
+
+
 TO_LO = "ip link set lo up; ip route add 239.0.0.0/8 dev lo"
 DOCTOR = f"{sys.executable} -m benchtest doctor"
 

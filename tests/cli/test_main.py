@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import platform
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +32,16 @@ def test_help_lists_commands_and_ends_with_0(run: Run) -> None:
     for command in ("check", "predict", "drive", "diagnose", "simulate", "netlist"):
         assert f"\n    {command} " in done.out
     assert done.err == ""
+
+
+def test_all_versions_come_as_json(run: Run) -> None:
+    for words in (("--version", "--json"), ("--json", "shelf", "--version")):
+        found = run(*words).json
+        assert found["benchtest"] == __version__
+        assert found["python"].endswith(platform.python_version())
+        assert found["libraries"]["numpy"] == metadata.version("numpy")
+        assert found["libraries"]["SQLite"] == sqlite3.sqlite_version
+        assert found["records"] >= 2
 
 
 @pytest.mark.parametrize("command", [[], ["predict"], ["check"], ["drive"], ["simulate"]])
