@@ -12,7 +12,7 @@ from typing import Any
 
 from packaging.requirements import Requirement
 
-MODULES = {"pyserial": "serial", "textual-serve": "textual_serve"}
+MODULES = {"freetype-py": "freetype", "pyserial": "serial", "textual-serve": "textual_serve"}
 """Import names that differ from the package names."""
 MIN_SQLITE = (3, 37)
 """First version with STRICT tables. Source: SQLite release notes, 3.37.0."""

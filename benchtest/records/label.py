@@ -1,7 +1,7 @@
 """Label for a unit: tag, design, stage, date, result, and a QR code.
 
-Drawn by matplotlib in millimetres and as outlines, so that it prints the same everywhere; segno
-makes the code, offline. Both are imported only when a label is made.
+Drawn in millimetres and as outlines, so that it prints the same everywhere; segno makes the code,
+offline.
 """
 
 from __future__ import annotations
@@ -10,18 +10,11 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING
 
 from benchtest.errors import InputError, NameFault, did_you_mean
-from benchtest.records.matplotlib_setup import draw_pdf, draw_svg
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+from benchtest.records.outline_paper import Paper, Words, paper_svg, papers_pdf, text_width
 
 _SCHEME = "benchtest"
-_MM_PER_IN = 25.4
 _MIN_MODULE_MM = 0.25
 """Smallest square of the code that a phone's camera reads. Common practice, no source."""
 _QUIET_ZONE_MODULES = 4
@@ -32,7 +25,8 @@ _MAX_FITTED_LETTERS = 60
 """Most letters of a name that are measured; no label has room for more."""
 COMMON_SIZES = ("62x29", "50x25", "57x32", "89x36", "100x50")
 """Width and height of common labels on a roll. [mm] Common practice, no source."""
-_STYLE = {"font.family": "DejaVu Sans", "svg.fonttype": "path"}
+_HALF_LETTER = 0.38
+"""Height above the baseline of the middle of letters with ascenders. [letter sizes]"""
 _SIZE = re.compile(r"(\d{2,3}(?:\.\d)?)\s*[x×]\s*(\d{2,3}(?:\.\d)?)", re.ASCII)
 
 
@@ -132,7 +126,7 @@ def labels_pdf(labels: Sequence[LabelContent], size: tuple[float, float]) -> byt
     Raises:
         InputError: a label is too small for its code.
     """
-    return draw_pdf(lambda: (_draw_single(label, size) for label in labels), _STYLE, _title(labels))
+    return papers_pdf((_draw_single(label, size) for label in labels), _title(labels))
 
 
 def label_svg(label: LabelContent, size: tuple[float, float]) -> str:
@@ -141,7 +135,7 @@ def label_svg(label: LabelContent, size: tuple[float, float]) -> str:
     Raises:
         InputError: the label is too small for its code.
     """
-    return draw_svg(lambda: _draw_single(label, size), _STYLE)
+    return paper_svg(_draw_single(label, size))
 
 
 def sheet_pdf(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) -> bytes:
@@ -150,7 +144,7 @@ def sheet_pdf(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) 
     Raises:
         InputError: a label is too small for its code.
     """
-    return draw_pdf(lambda: _draw_sheets(labels, sheet, skip), _STYLE, _title(labels))
+    return papers_pdf(_draw_sheets(labels, sheet, skip), _title(labels))
 
 
 def sheet_svg(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) -> str:
@@ -164,46 +158,34 @@ def sheet_svg(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int = 0) 
             f"{len(labels)} labels after {skip} empty places: a sheet has {sheet.count}, and an "
             "SVG is one sheet; write a .pdf, which may have several sheets"
         )
-    return draw_svg(lambda: next(_draw_sheets(labels, sheet, skip)), _STYLE)
+    return paper_svg(next(_draw_sheets(labels, sheet, skip)))
 
 
 def _title(labels: Sequence[LabelContent]) -> str:
     return ", ".join(label.tag for label in labels[:8])
 
 
-def _draw_sheets(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int) -> Iterator[Figure]:
+def _draw_sheets(labels: Sequence[LabelContent], sheet: LabelSheet, skip: int) -> Iterator[Paper]:
     places: list[LabelContent | None] = [*([None] * skip), *labels]
     for start in range(0, len(places), sheet.count):
-        figure, at = _empty_paper(sheet.width, sheet.height)
+        at = Paper(sheet.width, sheet.height)
         for place, label in enumerate(places[start : start + sheet.count]):
             if label is not None:
                 down, across = divmod(place, sheet.across)
                 x = sheet.left + across * sheet.step[0]
                 y = sheet.height - sheet.top - down * sheet.step[1] - sheet.label[1]
                 _draw_label(at, label, x, y, *sheet.label)
-        yield figure
+        yield at
 
 
-def _draw_single(label: LabelContent, size: tuple[float, float]) -> Figure:
-    figure, at = _empty_paper(*size)
+def _draw_single(label: LabelContent, size: tuple[float, float]) -> Paper:
+    at = Paper(*size)
     _draw_label(at, label, 0.0, 0.0, *size)
-    return figure
-
-
-def _empty_paper(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
-    """Return empty paper with axes in millimetres, from the lower left corner."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(width_mm / _MM_PER_IN, height_mm / _MM_PER_IN))
-    at = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-    at.set_xlim(0.0, width_mm)
-    at.set_ylim(0.0, height_mm)
-    at.set_axis_off()
-    return figure, at
+    return at
 
 
 def _draw_label(
-    at: Axes, label: LabelContent, x: float, y: float, width: float, height: float
+    at: Paper, label: LabelContent, x: float, y: float, width: float, height: float
 ) -> None:
     """Draw one label with its lower left corner at x, y; all in millimetres."""
     inner = width - 2 * _MARGIN_MM, height - 2 * _MARGIN_MM
@@ -217,10 +199,8 @@ def _draw_label(
         _draw_lines(at, label, left, top - side - 0.4, inner[0], inner[1] - side - 0.4)
 
 
-def _draw_code(at: Axes, label: LabelContent, left: float, top: float, side: float) -> None:
+def _draw_code(at: Paper, label: LabelContent, left: float, top: float, side: float) -> None:
     import segno
-    from matplotlib.patches import PathPatch
-    from matplotlib.path import Path
 
     code = segno.make_qr(label.code, error="m", boost_error=False)
     rows = [bytes(row) for row in code.matrix_iter(border=_QUIET_ZONE_MODULES)]
@@ -231,69 +211,52 @@ def _draw_code(at: Axes, label: LabelContent, left: float, top: float, side: flo
             f"unit {label.tag}: the label is too small for its code, which needs "
             f"{least:.0f} mm of height and twice as much width"
         )
-    corners: list[tuple[float, float]] = []
     for down, row in enumerate(rows):
-        for run in re.finditer(rb"\x01+", row):
-            x0, x1 = left + run.start() * module, left + run.end() * module
-            y1 = top - down * module
-            y0 = y1 - module
-            corners += [(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]
-    moves = [Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY]
-    squares = Path(corners, moves * (len(corners) // 5))
-    at.add_patch(PathPatch(squares, facecolor="black", linewidth=0, antialiased=False))
+        y = top - (down + 1) * module
+        at.rectangles += [
+            (left + run.start() * module, y, (run.end() - run.start()) * module, module)
+            for run in re.finditer(rb"\x01+", row)
+        ]
 
 
 def _draw_lines(
-    at: Axes, label: LabelContent, left: float, top: float, width: float, height: float
+    at: Paper, label: LabelContent, left: float, top: float, width: float, height: float
 ) -> None:
     """Draw tag, design, stage and date, result, each as large as its share of the space allows."""
     result = f"{'✓' if label.good else '✗'} {label.result}"
     lines = [
-        (label.tag, 0.32, "bold"),
-        (" ".join(label.design.split())[:200], 0.2, "normal"),
-        (f"{label.stage}, {label.date}", 0.17, "normal"),
-        (result, 0.2, "bold"),
+        (label.tag, 0.32, True),
+        (" ".join(label.design.split())[:200], 0.2, False),
+        (f"{label.stage}, {label.date}", 0.17, False),
+        (result, 0.2, True),
     ]
     y = top
-    for words, share, weight in lines:
+    for words, share, bold in lines:
         room = share * height
         least_mm = 0.0 if words == label.tag else _MIN_LETTER_MM  # a tag is never shortened
-        size_mm, shown = _fit_words(words, weight, 0.72 * room, width, least_mm)
-        points = size_mm / _MM_PER_IN * 72.0
-        at.text(left, y - room / 2, shown, fontsize=points, weight=weight, va="center_baseline")
+        size_mm, shown = _fit_words(words, bold, 0.72 * room, width, least_mm)
+        baseline = y - room / 2 - _HALF_LETTER * size_mm
+        at.words.append(Words(left, baseline, shown, size_mm, bold))
         y -= room + 0.11 * height / 3
 
 
 def _fit_words(
-    words: str, weight: str, size_mm: float, width_mm: float, least_mm: float
+    words: str, bold: bool, size_mm: float, width_mm: float, least_mm: float
 ) -> tuple[float, str]:
     """Return letter size and text, shortened if the letters would become too small. [mm]"""
-    fits = _fit_size_mm(words, weight, size_mm, width_mm)
+    fits = _fit_size_mm(words, bold, size_mm, width_mm)
     if fits >= min(size_mm, least_mm):
         return fits, words
     most = width_mm / least_mm
     shortened = [
         words[:length].rstrip() + "…" for length in range(1, min(len(words), _MAX_FITTED_LETTERS))
     ]
-    kept = bisect_right(shortened, most, key=lambda shown: _width_per_mm(shown, weight))
+    kept = bisect_right(shortened, most, key=lambda shown: text_width(shown, bold))
     shown = shortened[max(0, kept - 1)]
-    return _fit_size_mm(shown, weight, size_mm, width_mm), shown
+    return _fit_size_mm(shown, bold, size_mm, width_mm), shown
 
 
-def _fit_size_mm(words: str, weight: str, size_mm: float, width_mm: float) -> float:
+def _fit_size_mm(words: str, bold: bool, size_mm: float, width_mm: float) -> float:
     """Return the letter size at which a text fills the width, at most the size given. [mm]"""
-    wide = _width_per_mm(words, weight)
+    wide = text_width(words, bold)
     return min(size_mm, width_mm / wide) if wide else size_mm
-
-
-@cache
-def _width_per_mm(words: str, weight: str) -> float:
-    """Return the width of a text in letters one millimetre high. [mm]"""
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextPath
-
-    if not words.strip():
-        return 0.0
-    font = FontProperties(family="DejaVu Sans", weight=weight)
-    box = TextPath((0.0, 0.0), words, size=100.0, prop=font).get_extents()
-    return float(box.x1) / 100.0
