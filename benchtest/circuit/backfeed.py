@@ -77,9 +77,10 @@ def backfeed_paths(netlist: Netlist) -> Backfeed:
     """
     design = netlist.design
     tails, heads, pushes = [], [], []
-    drivers = [netlist.sources[0] if netlist.sources else 0]
-    drivers += [_end_node(netlist, leaving, "-") for leaving, _ in data_hops(design)]
-    for entry, driver in zip(design.data_path, drivers, strict=True):
+    controller = netlist.sources[0] if netlist.sources else 0
+    before = {entering: _end_node(netlist, leaving, "-") for leaving, entering in data_hops(design)}
+    for entry in design.data_path:
+        driver = before.get(entry, controller)
         tails += [driver, _end_node(netlist, entry, "-")]
         heads += [_end_node(netlist, entry, "+"), driver]
         pushes += [_DATA_HIGH_V - _DIODE_V, -_DIODE_V]

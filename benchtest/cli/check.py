@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import argparse
 import math
+import sys
 from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchtest.cli.common import (
@@ -16,12 +19,13 @@ from benchtest.cli.common import (
     print_json,
     print_table,
 )
+from benchtest.errors import InputError
 from benchtest.formatting import count_noun
 
 if TYPE_CHECKING:
     from benchtest.circuit.design_review import DesignReview, RatingCheck
     from benchtest.circuit.feed_limits import FeedBudget
-    from benchtest.prop.design import Design
+    from benchtest.prop.design import Design, Output
 
 
 def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.ArgumentParser]:
@@ -35,6 +39,20 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     )
     add_prop(parser)
     add_celsius(parser)
+    parser.add_argument(
+        "--ports",
+        type=Path,
+        metavar="FILE",
+        help="use the outputs of this CSV table instead of the prop file's: strand,first_node,"
+        "universe,channel and what differs from the usual of nodes, slots, packed, colour_order, "
+        "null_nodes, group, host",
+    )
+    parser.add_argument(
+        "--write-ports",
+        type=Path,
+        metavar="FILE",
+        help="write the outputs as such a table, to copy into a controller (- for standard output)",
+    )
     parser.set_defaults(run=run)
     yield parser
 
@@ -44,6 +62,14 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.circuit.design_review import review_design
 
     design = design_of(args)
+    if args.ports is not None:
+        from benchtest.drive.port_table import read_ports
+
+        design = read_ports(args.ports, design)
+    if args.write_ports is not None:
+        _write_ports(design, args)
+        if str(args.write_ports) == STDOUT:
+            return 0
     found = review_design(design)
     if args.json:
         print_json(_answer(design, found))
@@ -52,11 +78,28 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+STDOUT = "-"
+
+
+def _write_ports(design: Design, args: argparse.Namespace) -> None:
+    from benchtest.cli.atomic_write import write_atomic
+    from benchtest.drive.port_table import write_ports
+
+    text = write_ports(design)
+    if str(args.write_ports) != STDOUT:
+        write_atomic(args.write_ports, text.encode(), replace=True)
+    elif args.json:
+        raise InputError("--write-ports -: standard output has the JSON; name a file")
+    else:
+        sys.stdout.write(text)
+
+
 RATES = (20, 25, 40)
 """Usual frame rates. [1/s]"""
 
 
 def _answer(design: Design, review: DesignReview) -> dict[str, Any]:
+    from benchtest.drive.port_table import strand_addresses
     from benchtest.drive.universe_layout import frames_per_s, nodes_per_output, universe_numbers
 
     node, volts = review.full.lowest_node
@@ -67,6 +110,7 @@ def _answer(design: Design, review: DesignReview) -> dict[str, Any]:
         "nodes": design.node_count,
         "channels": design.node_count * design.node.channels,
         "universes": universe_numbers(design),
+        "addresses": [asdict(row) for row in strand_addresses(design)],
         "feeds": [budget.as_json() for budget in review.budgets],
         "limits": [
             {
@@ -122,6 +166,7 @@ def _show(design: Design, review: DesignReview) -> None:
             f"{_universes(universes)}."
         )
     )
+    print_table(*_addresses(design))
     print_table(
         "At full white",
         ["feed", ">amps", ">watts", ">of its fuse", ">of its supply"],
@@ -137,6 +182,42 @@ def _show(design: Design, review: DesignReview) -> None:
     _print_profile(review)
     for warning in review.warnings:
         out.print(Text(f"Warning: {warning}."))
+
+
+def _addresses(design: Design) -> tuple[str, list[str], list[tuple[str, ...]], str]:
+    """Return the address of every strand as title, columns, rows and note of a table."""
+    from benchtest.drive.port_table import strand_addresses
+
+    several = len(design.outputs) > 1
+    rows: list[tuple[str, ...]] = []
+    for row in strand_addresses(design):
+        whole = row.nodes == design.strand(row.strand).nodes
+        part = str(row.strand) if whole else f"{row.strand}.{row.first_node}-{row.last_node}"
+        cells: tuple[str, ...] = (
+            part,
+            f"{row.first_node}",
+            str(row.nodes),
+            f"{row.universe}:{row.channel}",
+            f"{row.last_universe}:{row.last_channel}",
+        )
+        rows.append((str(row.output), row.host or "--to", *cells) if several else cells)
+    columns = [">strand", ">first node", ">nodes", ">from", ">to"]
+    note = "; ".join(dict.fromkeys(map(_packing, design.outputs)))
+    title = "Addresses (universe:channel), in the order of data"
+    return title, [">output", "host", *columns] if several else columns, rows, note
+
+
+def _packing(output: Output) -> str:
+    """Return the settings of an output that a controller needs besides its address."""
+    way = "packed across universes" if output.packed else "whole nodes in each"
+    words = f"Slots used of each universe: {output.slots}, {way}"
+    if output.colour_order is not None:
+        words += f", colour order {output.colour_order}"
+    if output.null_nodes:
+        words += f", {count_noun(output.null_nodes, 'null node')} first"
+    if output.group > 1:
+        words += f", {output.group} nodes share an address"
+    return words
 
 
 def _limit(limit: RatingCheck) -> tuple[str, ...]:
@@ -216,4 +297,8 @@ def _feed(budget: FeedBudget) -> tuple[str, ...]:
 def _universes(numbers: list[int]) -> str:
     if len(numbers) == 1:
         return f"universe {numbers[0]}"
+    if numbers[-1] - numbers[0] + 1 > len(numbers):
+        from benchtest.drive.e131.other_sources import describe_universes
+
+        return f"{len(numbers)} {describe_universes(numbers)}"
     return f"{len(numbers)} universes, {numbers[0]} to {numbers[-1]}"

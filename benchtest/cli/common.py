@@ -107,6 +107,30 @@ def add_celsius(parser: argparse.ArgumentParser) -> None:
     )
 
 
+OUTPUT_HELP = (
+    "universe and channel where the prop is plugged in now, instead of those of its file: "
+    "universe=12,channel=340 (also slots=510, packed=true)"
+)
+
+
+def add_output(parser: argparse.ArgumentParser, help_text: str = OUTPUT_HELP) -> None:
+    """Add the place of the prop's channels."""
+    parser.add_argument("--output", metavar="PLACE", help=help_text)
+
+
+def moved_design(design: Design, args: argparse.Namespace) -> Design:
+    """Return the design at the output that the command line names.
+
+    Raises:
+        InputError: the output is invalid, or the prop does not fit there.
+    """
+    if args.output is None:
+        return design
+    from benchtest.prop.outputs import parse_output_setting
+
+    return parse_output_setting(args.output).moved(design)
+
+
 def number(text: str) -> float:
     """Parse a number of the command line; argparse adds the name of the option to an error."""
     try:

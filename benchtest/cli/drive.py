@@ -138,6 +138,7 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.drive.awake import AwakeLock
     from benchtest.drive.e131.driver import E131Driver
     from benchtest.drive.target import driver_for, parse_target
+    from benchtest.prop.outputs import without_hosts
 
     design = design_of(args)
     target = parse_target(args.to)
@@ -156,7 +157,7 @@ def run(args: argparse.Namespace) -> int:
             stack.enter_context(AwakeLock())
         if target.kind == "virtual":
             virtual = stack.enter_context(_virtual(args))
-            target = parse_target(virtual.target)
+            target, design = parse_target(virtual.target), without_hosts(design)
         driver = hears or driver_for(target, design, sender)
         progress = DriveProgress(target, load, args)
         if hears is not None:

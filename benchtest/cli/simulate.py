@@ -7,7 +7,16 @@ import contextlib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, add_prop, design_of, number, print_json, whole
+from benchtest.cli.common import (
+    Commands,
+    add_output,
+    add_prop,
+    design_of,
+    moved_design,
+    number,
+    print_json,
+    whole,
+)
 
 if TYPE_CHECKING:
     from benchtest.virtual.server import ListenAddress, VirtualPropServer
@@ -40,6 +49,11 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     )
     parser.add_argument(
         "--seed", type=whole, help="build a unit with random tolerances (default: as designed)"
+    )
+    add_output(
+        parser,
+        "setting of the virtual controller, where it differs from the prop file: slots=512,"
+        "packed=true, or universe=2",
     )
     parser.add_argument("--meter", metavar="SPEC", help='simulated meter, such as "0.5%%+3/6000"')
     _add_impairment(parser)
@@ -84,6 +98,7 @@ def run(args: argparse.Namespace) -> int:
 
     from benchtest.errors import InputError
     from benchtest.evidence.meter import DEFAULT_METER, Meter
+    from benchtest.prop.outputs import without_hosts
     from benchtest.virtual.injected_faults import parse_faults
     from benchtest.virtual.server import VirtualPropServer
     from benchtest.virtual.udp_receiver import NetworkImpairment
@@ -98,7 +113,9 @@ def run(args: argparse.Namespace) -> int:
     if args.seed is not None and args.seed < 0:
         raise InputError(f"--seed {args.seed}: give 0 or more")
     impairment = NetworkImpairment(args.lose, args.garble, args.delay_ms / 1e3, args.seed or 0)
-    simulation = VirtualPropServer(VirtualProp(design, faults, args.seed, meter), impairment)
+    prop = VirtualProp(design, faults, args.seed, meter)
+    controller = moved_design(without_hosts(design), args)
+    simulation = VirtualPropServer(prop, impairment, controller)
     asyncio.run(_serve(simulation, args))
     return 0
 

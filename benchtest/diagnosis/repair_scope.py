@@ -19,7 +19,7 @@ from benchtest.diagnosis.thresholds import ASYMMETRY_SD, MIN_MOVED_A, MIN_MOVED_
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design, FeedName, NodeName
-from benchtest.prop.joints import Joint, data_joints, data_order, power_joints
+from benchtest.prop.joints import Joint, data_joints, data_order, power_joints, strand_starts
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import (
     ColourOrderSetting,
@@ -80,9 +80,13 @@ def _strands_left_dark(design: Design, name: str) -> frozenset[int]:
 
 
 def _strands_after(design: Design, strand: int) -> frozenset[int]:
-    """Return the strands after this one in data order."""
+    """Return the strands after this one on its data line."""
     path = [entry.strand for entry in design.data_path]
-    return frozenset(path[path.index(strand) + 1 :])
+    place, starts = path.index(strand), strand_starts(design)
+    end = design.line_end(starts[place] + design.strand(strand).nodes - 1)
+    return frozenset(
+        n for n, start in zip(path[place + 1 :], starts[place + 1 :], strict=True) if start < end
+    )
 
 
 def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list[bool]:
@@ -191,8 +195,10 @@ def _solve_with_data_loss(circuit: Circuit, lit: LitSet) -> Solution:
     design = circuit.design
     duty, order = lit.duty(design), data_order(design)
     solution = solve(circuit, duty)
-    stopped = np.flatnonzero(solution.node_v[order] < design.node.logic_v)
-    if len(stopped):
-        duty[order[stopped[0] :]] = 0.0
+    stopped = solution.node_v[order] < design.node.logic_v
+    if stopped.any():
+        for start, stop in design.data_lines:
+            lost = np.logical_or.accumulate(stopped[start:stop])
+            duty[order[start:stop][lost]] = 0.0
         solution = solve(circuit, duty)
     return solution

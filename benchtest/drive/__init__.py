@@ -9,6 +9,7 @@ __all__ = [
     "frame_clock",
     "handheld",
     "interfaces",
+    "port_table",
     "scpi",
     "serial_ports",
     "signals",

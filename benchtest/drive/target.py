@@ -81,6 +81,11 @@ def driver_for(target: Target, design: Design, source: SourceSettings) -> Driver
     if target.kind == "e131":
         return E131Driver(design, source, target.host, target.port)
     if target.device is not None:
+        if len(design.outputs) > 1:
+            raise InputError(
+                f"{target}: {design.name} has {len(design.outputs)} outputs, a bridge drives one "
+                "data line; give the prop file one output, or use e131"
+            )
         from benchtest.drive.bridge.driver import BridgeDriver  # pyserial only where it is needed
 
         return BridgeDriver(design, target.device)

@@ -1,4 +1,4 @@
-"""Place of each node's channels on the wire: universes and slots, whole nodes only.
+"""Place of each node's channels on the wire: universes and slots of every output.
 
 A frame is `uint8 [nodes, colours]` in prop order and in our own order of colours. The wire carries
 nodes in data order, and colours in the chip's order.
@@ -9,57 +9,56 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_order
-
-MAX_SLOTS = 512
-"""Slots of a universe. Source: ANSI E1.31-2018, clause 7.7."""
+from benchtest.prop.outputs import MAX_SLOTS, addresses, output_addresses, used_slots
 
 Frame = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
 class UniverseSlice:
-    """A run of nodes in one universe.
+    """The slots that a prop uses of one universe.
 
     Attributes:
         universe: number of the universe.
         slot: first slot used, counted from 0.
-        first: position of its first node on the data line.
-        stop: position after its last node.
+        count: number of slots from there to the last one used.
+        host: address of the controller; None for that of the target.
     """
 
     universe: int
     slot: int
-    first: int
-    stop: int
+    count: int
+    host: str | None = None
 
 
 def universe_slices(design: Design) -> list[UniverseSlice]:
-    """Divide a prop into universes of whole nodes: 170 RGB or 128 RGBW nodes each.
+    """Return the slots that a prop uses, universe after universe of each host.
 
-    The first universe may begin at a later channel and then carries fewer nodes, or none if not
-    even one fits.
+    Slots between two outputs in one universe belong to its slice, and so do those of null nodes.
     """
-    channels, count = design.node.channels, design.node_count
-    parts = []
-    universe, slot, first = design.output.universe, design.output.channel - 1, 0
-    while first < count:
-        fits = (MAX_SLOTS - slot) // channels
-        stop = min(count, first + fits)
-        if stop > first:
-            parts.append(UniverseSlice(universe, slot, first, stop))
-        universe, slot, first = universe + 1, 0, stop
-    return parts
+    spans: dict[tuple[str | None, int], list[int]] = {}
+    for output, (start, stop) in zip(design.outputs, design.data_lines, strict=True):
+        for universe, first, last in used_slots(output, stop - start, design.node.channels):
+            span = spans.setdefault((output.host, universe), [first, last])
+            span[:] = min(span[0], first), max(span[1], last)
+    return [
+        UniverseSlice(universe, first, last - first + 1, host)
+        for (host, universe), (first, last) in sorted(
+            spans.items(), key=lambda item: (item[0][0] or "", item[0][1])
+        )
+    ]
 
 
 def universe_numbers(design: Design) -> list[int]:
     """Return the numbers of the universes that a prop uses, ascending."""
-    return [part.universe for part in universe_slices(design)]
+    return sorted({part.universe for part in universe_slices(design)})
 
 
 def frame_on_wire(design: Design, frame: Frame) -> Frame:
@@ -72,59 +71,93 @@ def frame_on_wire(design: Design, frame: Frame) -> Frame:
     Returns:
         Shape (nodes, channels).
     """
-    return np.ascontiguousarray(frame[data_order(design)][:, _columns(design)])
+    return np.ascontiguousarray(frame.reshape(-1)[_sources(design)])
+
+
+def _sources(design: Design) -> NDArray[np.intp]:
+    """Return the place in a flat frame of each channel on the wire, shape (nodes, channels)."""
+    order, channels = data_order(design)[:, None], design.node.channels
+    found = [
+        order[start:stop] * channels
+        + _columns_for(design.node.colours, output.colour_order or design.node.colour_order)
+        for output, (start, stop) in zip(design.outputs, design.data_lines, strict=True)
+    ]
+    return np.concatenate(found)
 
 
 class UniverseLayout:
     """Place of a prop's channels, computed once for many frames.
 
     Attributes:
-        slices: runs of nodes, one for each universe.
+        slices: slots of each universe of each host.
     """
 
     def __init__(self, design: Design) -> None:
-        channels = design.node.channels
         self.slices = universe_slices(design)
-        self._order = (data_order(design)[:, None] * channels + _columns(design)).ravel()
-        self._cuts = [slice(part.first * channels, part.stop * channels) for part in self.slices]
+        self._sources = _sources(design).ravel()
+        starts = np.cumsum([0, *(part.count for part in self.slices)])
+        self._cuts = [slice(a, b) for a, b in pairwise(starts.tolist())]
+        base = {
+            (part.host, part.universe): int(start) - part.slot
+            for part, start in zip(self.slices, starts, strict=False)
+        }
+        targets = []
+        for output, (start, stop) in zip(design.outputs, design.data_lines, strict=True):
+            place = output_addresses(output, stop - start, design.node.channels)
+            numbers, of = np.unique(place.universe, return_inverse=True)
+            first = np.array([base[output.host, int(number)] for number in numbers])
+            targets.append((first[of.reshape(place.slot.shape)] + place.slot).ravel())
+        self._targets = np.concatenate(targets)
+        self._is_shared = any(output.group > 1 for output in design.outputs)
+        self._count = int(starts[-1])
+        # the usual case: no slot is unused, and each has one node's channel
+        self._in_order = np.array_equal(self._targets, np.arange(self._count))
 
     def slots(self, frame: Frame) -> list[memoryview]:
-        """Return the slots of each slice's nodes, in the order of the slices.
+        """Return the slots of each slice, in the order of the slices; unused ones are 0.
+
+        Nodes that share an address get the highest level of each channel, so that a node that is
+        to light is never dark.
 
         Args:
             frame: shape (nodes, colours), prop order.
         """
-        wire = memoryview(frame.reshape(-1)[self._order])
+        levels: Frame = frame.reshape(-1)[self._sources]
+        if not self._in_order:
+            octets = np.zeros(self._count, dtype=np.uint8)
+            if self._is_shared:
+                np.maximum.at(octets, self._targets, levels)
+            else:
+                octets[self._targets] = levels
+            levels = octets
+        wire = levels.data
         return [wire[cut] for cut in self._cuts]
 
 
 def frame_from_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
     """Return the frame that a controller makes of its slots; missing slots are dark.
 
+    Args:
+        design: the prop, with the outputs as its controller has them.
+        slots: octets of each universe, from slot 1 on.
+
     Returns:
         Shape (nodes, colours), prop order.
     """
-    channels = design.node.channels
-    wire = np.zeros((design.node_count, channels), dtype=np.uint8)
-    for part in universe_slices(design):
-        octets = slots.get(part.universe, b"")[part.slot :]
-        wanted = (part.stop - part.first) * channels
-        padded = octets[:wanted].ljust(wanted, b"\0")
-        wire[part.first : part.stop] = np.frombuffer(padded, dtype=np.uint8).reshape(-1, channels)
-    frame = np.empty_like(wire)
-    own = np.empty_like(wire)
-    own[:, _columns(design)] = wire
-    frame[data_order(design)] = own
+    place = addresses(design)
+    numbers, of = np.unique(place.universe, return_inverse=True)
+    received = np.zeros((len(numbers), MAX_SLOTS), dtype=np.uint8)
+    for row, number in zip(received, numbers.tolist(), strict=True):
+        octets = slots.get(number, b"")[:MAX_SLOTS]
+        row[: len(octets)] = np.frombuffer(octets, dtype=np.uint8)
+    frame = np.zeros((design.node_count, design.node.channels), dtype=np.uint8)
+    frame.reshape(-1)[_sources(design)] = received[of.reshape(place.slot.shape), place.slot]
     return frame
-
-
-def _columns(design: Design) -> NDArray[np.intp]:
-    """Return the column of a frame for each slot of a node."""
-    return _columns_for(design.node.colours, design.node.colour_order)
 
 
 @lru_cache
 def _columns_for(colours: tuple[str, ...], order: str) -> NDArray[np.intp]:
+    """Return the column of a frame for each slot of a node."""
     letters = [colour[0].upper() for colour in colours]
     return np.array([letters.index(letter) for letter in order])
 
@@ -148,5 +181,9 @@ def nodes_per_output(design: Design, frames_per_s: float) -> int:
 
 
 def frames_per_s(design: Design) -> float:
-    """Return the frames per second that one data line can send to the whole prop."""
-    return 1.0 / (design.node_count * node_s(design) + RESET_GAP_S)
+    """Return the frames per second that the longest data line can send."""
+    longest = max(
+        output.null_nodes + stop - start
+        for output, (start, stop) in zip(design.outputs, design.data_lines, strict=True)
+    )
+    return 1.0 / (longest * node_s(design) + RESET_GAP_S)

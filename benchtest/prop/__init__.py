@@ -65,6 +65,7 @@ from benchtest.prop.notation import (
     parse_point,
     parse_probe,
 )
+from benchtest.prop.outputs import MAX_UNIVERSE
 from benchtest.prop.reader import (
     MAX_JOINT_MOHM,
     MAX_MM,
@@ -76,7 +77,7 @@ from benchtest.prop.reader import (
     parse_place_name,
     read_design,
 )
-from benchtest.prop.validation import MAX_UNIVERSE, find_design_faults, unfed_strands
+from benchtest.prop.validation import find_design_faults, unfed_strands
 from benchtest.prop.writer import write_design
 
 __all__ = [

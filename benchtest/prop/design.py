@@ -115,11 +115,43 @@ class Feed:
 
 
 @dataclass(frozen=True, slots=True)
+class NodeRun:
+    """Neighbouring nodes of one strand, written `4.1-15`; a whole strand is written `4`."""
+
+    strand: int
+    first: int
+    last: int
+
+    @property
+    def nodes(self) -> int:
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True, slots=True)
 class Output:
-    """Universe and channel of the prop's first channel when driven over E1.31."""
+    """One output of a controller, and the place of its nodes in E1.31 universes.
+
+    Attributes:
+        universe: universe of its first channel, 1 to 63999.
+        channel: its first channel in that universe, 1 to 512.
+        runs: nodes on it, in the order of data; empty for the whole prop.
+        slots: slots used of each universe, from the first on, 1 to 512.
+        packed: True where a node may span two universes.
+        colour_order: its colour order on the wire; None for that of the node kind.
+        null_nodes: addresses before the first node, which show nothing.
+        group: neighbouring nodes that share one address.
+        host: address of its controller; None for that of `--to`.
+    """
 
     universe: int = 1
     channel: int = 1
+    runs: tuple[NodeRun, ...] = ()
+    slots: int = 512
+    packed: bool = False
+    colour_order: str | None = None
+    null_nodes: int = 0
+    group: int = 1
+    host: str | None = None
 
 
 @dataclass(frozen=True)
@@ -134,7 +166,8 @@ class Design:
     buses: tuple[Bus, ...] = ()
     links: tuple[Link, ...] = ()
     feeds: tuple[Feed, ...] = ()
-    output: Output = Output()
+    outputs: tuple[Output, ...] = (Output(),)
+    """Outputs of the controller, in the order of data: each drives a data line of its own."""
 
     @cached_property
     def node_count(self) -> int:
@@ -148,6 +181,22 @@ class Design:
             starts.append(start)
             start += strand.nodes
         return tuple(starts)
+
+    @cached_property
+    def data_lines(self) -> tuple[tuple[int, int], ...]:
+        """Positions of each output's nodes in the order of data: first, and after the last."""
+        if len(self.outputs) == 1:
+            return ((0, self.node_count),)
+        found, start = [], 0
+        for output in self.outputs:
+            stop = start + sum(run.nodes for run in output.runs)
+            found.append((start, stop))
+            start = stop
+        return tuple(found)
+
+    def line_end(self, position: int) -> int:
+        """Return the position after the last node of the data line that a position is on."""
+        return next(stop for _, stop in self.data_lines if position < stop)
 
     def strand(self, number: int) -> Strand:
         """Return the strand of a number, from 1."""

@@ -31,9 +31,16 @@ from benchtest.prop.design import (
 )
 
 
-def data_hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
-    """Return each hop of data to the next strand: (end it leaves by, end it enters by)."""
+def path_hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
+    """Return neighbours on the data path: (end that data leaves by, end that it enters by)."""
     return [(entry.other, following) for entry, following in pairwise(design.data_path)]
+
+
+def data_hops(design: Design) -> list[tuple[StrandEnd, StrandEnd]]:
+    """Return each hop of data to the next strand on the same output, as `path_hops`."""
+    heads = {start for start, _ in design.data_lines}
+    hops = zip(path_hops(design), strand_starts(design)[1:], strict=True)
+    return [hop for hop, start in hops if start not in heads]
 
 
 def strand_starts(design: Design) -> list[int]:
@@ -139,16 +146,20 @@ def _link_joint(link: Link, rail: Rail) -> Joint:
 
 
 def data_joints(design: Design) -> list[Joint]:
-    """Return the joints of the data line in the order of data, the controller's first.
+    """Return the joints of the data lines in the order of data, the controller's first.
 
-    A hop over a link is one joint (`1B~2Bd`); any other hop is two, out of one strand end and
-    into the next. The last strand's output carries nothing and is left out.
+    Each output of the controller has a joint at the first strand that it reaches. A hop over a
+    link is one joint (`1B~2Bd`); any other hop is two, out of one strand end and into the next. A
+    data line's last strand end carries nothing and is left out.
     """
     links = {frozenset((link.first, link.second)): link for link in reversed(design.links)}
     first = design.data_path[0]
     found = [Joint(f"{first}d", "d", (first,))]
-    for leaving, entering in data_hops(design):
-        if (link := links.get(frozenset((leaving, entering)))) is not None:
+    hops = set(data_hops(design))
+    for leaving, entering in path_hops(design):
+        if (leaving, entering) not in hops:
+            found.append(Joint(f"{entering}d", "d", (entering,)))
+        elif (link := links.get(frozenset((leaving, entering)))) is not None:
             found.append(Joint(f"{link.name}d", "d", (leaving, entering)))
         else:
             found += [

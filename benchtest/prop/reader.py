@@ -26,13 +26,24 @@ from benchtest.prop.design import (
     Design,
     Feed,
     Link,
+    NodeRun,
     Output,
     Rail,
     Strand,
     StrandEnd,
 )
-from benchtest.prop.node_kinds import catalogue, read_node
+from benchtest.prop.node_kinds import NodeKind, catalogue, parse_colour_order, read_node
 from benchtest.prop.notation import parse_end
+from benchtest.prop.outputs import (
+    MAX_GROUP,
+    MAX_NULL_NODES,
+    MAX_SLOTS,
+    MAX_UNIVERSE,
+    ordered_path,
+    parse_host,
+    parse_runs,
+    whole_node_slots,
+)
 from benchtest.prop.validation import find_design_faults
 from benchtest.toml_table import TomlTable, describe_value
 
@@ -97,17 +108,17 @@ def _design(root: TomlTable) -> Design | None:
     name = root.text("name", needed='write a name, such as "Willow fan"')
     node = read_node(root)
     strands = _strands(root)
-    path = _data_path(root, strands)
+    outputs = _outputs(root, strands, node)
+    path = _path_by_outputs(root, _data_path(root, strands), outputs)
     buses = _buses(root, strands)
     links = _links(root, strands, path)
     feeds = _feeds(root, node.volts if node else None)
-    output = _output(root)
     if not strands:
         return None
     # stand in for a name or kind that could not be read, so that the whole can be validated
     name, node = name or "unnamed", node or next(iter(catalogue().values()))
     return Design(
-        name, node, tuple(strands), tuple(path), tuple(buses), tuple(links), tuple(feeds), output
+        name, node, tuple(strands), tuple(path), tuple(buses), tuple(links), tuple(feeds), outputs
     )
 
 
@@ -402,11 +413,72 @@ def _feed_place(text: str) -> BusPad | StrandEnd:
     return BusPad(bus, int(strand))
 
 
-def _output(root: TomlTable) -> Output:
-    table = root.table("output")
-    if table is None:
-        return Output()
-    table.reject_other_keys(("universe", "channel"))
-    universe = table.whole("universe", minimum=1, maximum=63999, default=1)
-    channel = table.whole("channel", minimum=1, maximum=512, default=1)
-    return Output(universe or 1, channel or 1)
+_OUTPUT_KEYS = (
+    "strands", "universe", "channel", "slots", "packed", "colour_order", "null_nodes", "group",
+    "host",
+)  # fmt: skip
+_MAX_OUTPUTS = 1000
+
+
+def _outputs(root: TomlTable, strands: list[Strand], node: NodeKind | None) -> tuple[Output, ...]:
+    """Read `[output]`, or one `[[output]]` for each output of the controller."""
+    if not isinstance(root.get("output"), list):
+        table = root.table("output")
+        if table is None:
+            return (Output(),)
+        table.reject_other_keys(_OUTPUT_KEYS[1:])
+        return (_output(table, (), node, is_plain=True),)
+    tables = root.tables("output", maximum=_MAX_OUTPUTS)
+    if not tables:
+        root.fault("output", "is an empty list; write one table [[output]] for each, or none")
+        return (Output(),)
+    found = []
+    for table in tables:
+        table.reject_other_keys(_OUTPUT_KEYS)
+        needed = 'write the strands on this output, such as "1-6"' if len(tables) > 1 else ""
+        text = table.text("strands", needed=needed, longest=_MAX_RUNS_LENGTH)
+        runs: tuple[NodeRun, ...] = ()
+        if text is not None and strands:
+            try:
+                runs = parse_runs(text, strands)
+            except InputError as error:
+                table.fault("strands", str(error))
+        found.append(_output(table, runs, node, is_plain=False))
+    return tuple(found)
+
+
+_MAX_RUNS_LENGTH = 4000
+
+
+def _output(
+    table: TomlTable, runs: tuple[NodeRun, ...], node: NodeKind | None, *, is_plain: bool
+) -> Output:
+    universe = table.whole("universe", minimum=1, maximum=MAX_UNIVERSE, default=1)
+    channel = table.whole("channel", minimum=1, maximum=MAX_SLOTS, default=1)
+    packed = table.flag("packed", default=False)
+    # a plain table fills a universe with whole nodes from any channel on
+    usual = MAX_SLOTS if is_plain and not packed else whole_node_slots(node.channels if node else 3)
+    slots = table.whole("slots", minimum=1, maximum=MAX_SLOTS, default=usual)
+    order = None
+    if table.has("colour_order") and node is not None:
+        order = table.parsed("colour_order", lambda text: parse_colour_order(text, node))
+    null_nodes = table.whole("null_nodes", minimum=0, maximum=MAX_NULL_NODES, default=0)
+    group = table.whole("group", minimum=1, maximum=MAX_GROUP, default=1)
+    host = table.parsed("host", parse_host)
+    return Output(
+        universe or 1, channel or 1, runs, slots or usual, packed, order, null_nodes or 0,
+        group or 1, host,
+    )  # fmt: skip
+
+
+def _path_by_outputs(
+    root: TomlTable, path: list[StrandEnd], outputs: tuple[Output, ...]
+) -> list[StrandEnd]:
+    """Return the data path in the order in which the outputs name the strands.
+
+    A list of ends in `data.path` has an order already, which the outputs must follow.
+    """
+    data = root.get("data")
+    if isinstance(data, dict) and isinstance(data.get("path"), list):
+        return path
+    return list(ordered_path(path, outputs))

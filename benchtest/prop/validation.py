@@ -8,11 +8,10 @@ from itertools import islice
 
 from benchtest.errors import did_you_mean
 from benchtest.prop.design import Bus, BusPad, Design, Feed, StrandEnd
+from benchtest.prop.outputs import find_output_faults
 
 _MAX_DESIGN_FAULTS = 200
 """Faults of a design after which validation stops: more of them have one cause."""
-MAX_UNIVERSE = 63999
-"""Highest universe number for data. Source: ANSI E1.31-2018, clause 6.2.7."""
 
 
 def find_design_faults(design: Design, *, sound: bool = True) -> list[str]:
@@ -26,7 +25,7 @@ def find_design_faults(design: Design, *, sound: bool = True) -> list[str]:
 
 
 def _faults(design: Design, sound: bool) -> Iterator[str]:
-    for check in (_names, _buses, _links, *((_feeds, _universes) if sound else ())):
+    for check in (_names, _buses, _links, *((_feeds, find_output_faults) if sound else ())):
         for fault in check(design):
             sound = False
             yield fault
@@ -139,13 +138,3 @@ def unfed_strands(design: Design) -> list[list[int]]:
         if (where := top(StrandEnd(strand.number, "A"))) not in fed:
             dark.setdefault(where, []).append(strand.number)
     return list(dark.values())
-
-
-def _universes(design: Design) -> Iterator[str]:
-    channels = design.node_count * design.node.channels
-    last = design.output.universe + (design.output.channel - 1 + channels) // 510 + 1
-    if last > MAX_UNIVERSE:
-        yield (
-            f"output.universe: is {design.output.universe}; the prop would need universes above "
-            f"{MAX_UNIVERSE}: start lower"
-        )

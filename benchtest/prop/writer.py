@@ -14,10 +14,11 @@ from benchtest.prop.design import (
     Design,
     Feed,
     Link,
+    Output,
     Strand,
     StrandEnd,
 )
-from benchtest.prop.joints import data_hops
+from benchtest.prop.joints import path_hops
 from benchtest.prop.node_kinds import (
     FIGURES_BY_COLOUR,
     MAX_FIGURES,
@@ -25,6 +26,7 @@ from benchtest.prop.node_kinds import (
     NodeKind,
     catalogue,
 )
+from benchtest.prop.outputs import MAX_SLOTS, format_runs
 
 
 def write_design(design: Design) -> str:
@@ -156,7 +158,7 @@ def _links(design: Design) -> Iterator[Iterator[str]]:
     links = design.links
     ends = [(link.first, link.second) for link in links]
     alike = {(link.length_mm, link.rails, link.joint_ohm) for link in links}
-    if links and ends == data_hops(design) and len(alike) == 1 and all(_own_wire(design, links)):
+    if links and ends == path_hops(design) and len(alike) == 1 and all(_own_wire(design, links)):
         yield _link(design, links[0], ['follow = "data"  # a link for every hop of the data path'])
         return
     for link in links:
@@ -207,10 +209,36 @@ def _feed(feed: Feed) -> Iterator[str]:
 
 
 def _output(design: Design) -> Iterator[str]:
-    yield "# universe and channel of its first channel when driven over E1.31"
-    yield "[output]"
-    yield f"universe = {design.output.universe}"
-    yield f"channel = {design.output.channel}"
+    if len(design.outputs) == 1:
+        output = design.outputs[0]
+        yield "# universe and channel of its first channel when driven over E1.31"
+        yield "[output]"
+        yield from _address(output, is_plain=output.slots == MAX_SLOTS and not output.packed)
+        return
+    yield "# one table for each output of the controller, in the order of data"
+    for place, output in enumerate(design.outputs):
+        if place:
+            yield ""
+        yield "[[output]]"
+        yield f"strands = {_text(format_runs(design, output))}"
+        yield from _address(output, is_plain=False)
+
+
+def _address(output: Output, *, is_plain: bool) -> Iterator[str]:
+    """Yield the keys of an output's place; those that have their usual value are left out."""
+    yield f"universe = {output.universe}"
+    yield f"channel = {output.channel}"
+    if not is_plain:
+        yield f"slots = {output.slots}  # slots used of each universe"
+        yield f"packed = {_flag(output.packed)}  # true: a node may span two universes"
+    if output.colour_order is not None:
+        yield f"colour_order = {_text(output.colour_order)}"
+    if output.null_nodes:
+        yield f"null_nodes = {output.null_nodes}  # addresses before the first node"
+    if output.group > 1:
+        yield f"group = {output.group}  # nodes that share one address"
+    if output.host is not None:
+        yield f"host = {_text(output.host)}"
 
 
 def _joint(joint_ohm: float, part: str) -> Iterator[str]:

@@ -27,6 +27,7 @@ from benchtest.pattern import frame_from_duty, picture_duty, turn_count
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
+from benchtest.prop.outputs import without_hosts
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.bench_supply import evening_supplies
@@ -130,7 +131,7 @@ def run_demo(folder: Path, seed: int, report: Printer) -> Outcome:
             report(f"Unit {tag}, {design.name}: {count_noun(len(design.strands), 'strand')}, "
                 f"{count_noun(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
             sender = SourceSettings(load_cid(folder))
-            driver = driver_for(parse_target(prop.target), design, sender)
+            driver = driver_for(parse_target(prop.target), without_hosts(design), sender)
             nodes, channels = design.node_count, design.node.channels
             with FrameClock(driver, nodes, channels, attended=False).start() as clock:
                 assert clock.info is not None

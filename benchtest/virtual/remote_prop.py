@@ -112,8 +112,16 @@ def start_simulation(
     faults: Sequence[str] = (),
     seed: int | None = None,
     meter: str | None = None,
+    output: str | None = None,
 ) -> RemoteProp:
     """Start `benchtest simulate` on free loopback ports, and wait until it listens.
+
+    Args:
+        prop_file: the design.
+        faults: faults to inject.
+        seed: seed of the unit's deviations; None builds it as designed.
+        meter: the simulated meter; None for the usual one.
+        output: setting of the controller where it differs from the prop file, as `--output`.
 
     Raises:
         DriveFault: it did not start; the text has its error message.
@@ -127,6 +135,8 @@ def start_simulation(
         command += ["--seed", str(seed)]
     if meter is not None:
         command += ["--meter", meter]
+    if output:
+        command += ["--output", output]
     with _stderr_file() as words:
         process = _start_process(command, words)
         try:

@@ -17,6 +17,7 @@ from typing import Any
 
 from benchtest.drive.universe_layout import frame_from_slots, universe_numbers
 from benchtest.errors import BenchError, DriveFault, InputError
+from benchtest.prop.design import Design
 from benchtest.prop.notation import parse_probe
 from benchtest.virtual.e131_receiver import E131Receiver
 from benchtest.virtual.injected_faults import parse_fault
@@ -44,10 +45,24 @@ class ListenAddress:
 class VirtualPropServer:
     """One virtual prop, its receiver and its control channel."""
 
-    def __init__(self, prop: VirtualProp, impairment: NetworkImpairment | None = None) -> None:
+    def __init__(
+        self,
+        prop: VirtualProp,
+        impairment: NetworkImpairment | None = None,
+        controller: Design | None = None,
+    ) -> None:
+        """Prepare the prop's controller; nothing is opened yet.
+
+        Args:
+            prop: the virtual prop.
+            impairment: loss and delay of packets; None for a perfect network.
+            controller: the design with the outputs that the controller is set to; None for those of
+                the prop's own file.
+        """
         self.prop = prop
+        self._controller = controller or prop.design
         self._impairment = None if impairment is None or impairment.is_perfect else impairment
-        self.receiver = E131Receiver.for_universes(universe_numbers(prop.design))
+        self.receiver = E131Receiver.for_universes(universe_numbers(self._controller))
         self.done = asyncio.Event()
         self._lock = threading.Lock()  # guards the receiver, which the UDP thread calls
         self._due = False
@@ -98,7 +113,7 @@ class VirtualPropServer:
                 return
             self._due = False
             slots = self.receiver.slots()
-        self.prop.receive(frame_from_slots(self.prop.design, slots))
+        self.prop.receive(frame_from_slots(self._controller, slots))
 
     async def run(self) -> None:
         """Run until stopped by control, by a signal, or by the end of the parent process."""

@@ -63,7 +63,11 @@ class DataLine:
         for entry, start in zip(design.data_path, strand_starts(design), strict=True):
             if str(entry.strand) in turned:  # data enter at its output end and do not pass
                 ends.append(start)
-        self._end = min(ends, default=count)
+        self._lines = design.data_lines
+        self._ends = [
+            min((end for end in ends if start <= end < stop), default=stop)
+            for start, stop in self._lines
+        ]
 
     def reached(self, awake: _BoolArray) -> _BoolArray:
         """Return the nodes that data reach.
@@ -80,12 +84,13 @@ class DataLine:
         order = self._order
         silent = self._silent[order] | ~awake[order]
         stops = silent & np.append(silent[1:], False) if self._backup else silent
-        # the nodes after a stop are those after its last node
-        last = np.flatnonzero(stops)[:1] + (1 if self._backup else 0)
         along = np.ones(len(order), dtype=bool)
-        along[self._end :] = False
-        if len(last):
-            along[last[0] + 1 :] = False
+        for (start, stop), end in zip(self._lines, self._ends, strict=True):
+            along[end:stop] = False
+            # the nodes after a stop are those after its last node
+            last = np.flatnonzero(stops[start:stop])[:1] + (2 if self._backup else 1)
+            if len(last):
+                along[start + last[0] : stop] = False
         reached = np.empty(len(order), dtype=bool)
         reached[order] = along
         return reached & awake

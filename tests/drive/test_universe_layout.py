@@ -16,8 +16,9 @@ from benchtest.drive.universe_layout import (
     universe_numbers,
     universe_slices,
 )
-from benchtest.prop.design import Design, Output
+from benchtest.prop.design import Design, NodeRun, Output
 from benchtest.prop.node_kinds import NodeKind
+from benchtest.prop.outputs import used_slots
 from tests.wire import slots_of
 
 
@@ -39,7 +40,8 @@ def test_universes_hold_whole_nodes(
     assert universe_numbers(fan) == list(range(1, universes + 1))
     per_node = kind.channels
     for part in universe_slices(fan):
-        assert part.slot + (part.stop - part.first) * per_node <= 512
+        assert part.count % per_node == 0
+        assert part.slot + part.count <= 512
 
 
 def test_data_runs_backwards_through_a_strand_entered_at_b(make_fan: Callable[..., Design]) -> None:
@@ -76,7 +78,7 @@ def test_slots_convert_back_to_the_same_frame(
     seed: int,
 ) -> None:
     kind = make_kind(colours="red green blue white") if rgbw else make_kind(colour_order="GRB")
-    fan = dataclasses.replace(make_fan(strands, nodes, kind=kind), output=Output(5, channel))
+    fan = dataclasses.replace(make_fan(strands, nodes, kind=kind), outputs=(Output(5, channel),))
     rng = np.random.default_rng(seed)
     frame = rng.integers(0, 256, (fan.node_count, kind.channels)).astype(np.uint8)
     assert np.array_equal(frame_from_slots(fan, slots_of(fan, frame)), frame)
@@ -86,3 +88,56 @@ def test_missing_slots_are_dark(make_fan: Callable[..., Design]) -> None:
     fan = make_fan(1, 200)
     assert not frame_from_slots(fan, {}).any()
     assert frame_from_slots(fan, {1: b"\xff" * 4})[:2].tolist() == [[255, 255, 255], [255, 0, 0]]
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    nodes=st.integers(1, 250),
+    channel=st.integers(1, 100),
+    slots=st.integers(100, 512),
+    packed=st.booleans(),
+    nulls=st.integers(0, 3),
+    seed=st.integers(0, 1000),
+)
+def test_outputs_with_gaps_convert_back_to_the_same_frame(
+    make_fan: Callable[..., Design],
+    nodes: int,
+    channel: int,
+    slots: int,
+    packed: bool,
+    nulls: int,
+    seed: int,
+) -> None:
+    runs = tuple((NodeRun(n, 1, nodes),) for n in (1, 2))
+    last = Output(7, channel, (), slots, packed, null_nodes=nulls)
+    universe = used_slots(last, nodes, 3)[-1][0]
+    outputs = (
+        dataclasses.replace(last, runs=runs[0]),
+        # the second output shares no universe with the first, and is of another colour order
+        Output(universe + 1, channel, runs[1], slots, packed, "BGR", nulls),
+    )
+    fan = dataclasses.replace(make_fan(2, nodes), outputs=outputs)
+    frame = np.random.default_rng(seed).integers(0, 256, (fan.node_count, 3)).astype(np.uint8)
+    assert np.array_equal(frame_from_slots(fan, slots_of(fan, frame)), frame)
+
+
+def test_two_outputs_may_share_a_universe(make_fan: Callable[..., Design]) -> None:
+    outputs = (
+        Output(3, 1, (NodeRun(1, 1, 2),)),
+        Output(3, 10, (NodeRun(2, 1, 2),), colour_order="GRB"),
+    )
+    fan = dataclasses.replace(make_fan(2, 2), outputs=outputs)
+    frame = np.arange(1, 13, dtype=np.uint8).reshape(4, 3)
+    (part,) = universe_slices(fan)
+    assert (part.universe, part.slot, part.count) == (3, 0, 15)
+    # strand 2 is entered at B: its node 2 first; slots 7 to 9 are of no output
+    assert slots_of(fan, frame) == {3: bytes([1, 2, 3, 4, 5, 6, 0, 0, 0, 11, 10, 12, 8, 7, 9])}
+
+
+def test_nodes_of_a_group_show_one_address(make_fan: Callable[..., Design]) -> None:
+    fan = dataclasses.replace(make_fan(1, 5), outputs=(Output(group=2),))
+    frame = np.zeros((5, 3), dtype=np.uint8)
+    frame[3] = (9, 8, 7)
+    assert slots_of(fan, frame) == {1: bytes([0, 0, 0, 9, 8, 7, 0, 0, 0])}
+    shown = frame_from_slots(fan, slots_of(fan, frame))
+    assert shown.tolist() == [[0, 0, 0], [0, 0, 0], [9, 8, 7], [9, 8, 7], [0, 0, 0]]

@@ -311,7 +311,7 @@ def test_the_librarys_receiver_receives_from_our_driver(make_fan: Callable[..., 
 def test_channels_begin_at_the_designs_output(make_fan: Callable[..., Design]) -> None:
     import dataclasses
 
-    fan = dataclasses.replace(make_fan(2, 100), output=Output(7, 400))
+    fan = dataclasses.replace(make_fan(2, 100), outputs=(Output(7, 400),))
     packets = _sent(fan, [np.full((200, 3), 9, dtype=np.uint8)])
     first = {int.from_bytes(p[113:115], "big"): p for p in packets[:2]}
     # 512 - 399 slots leave room for 37 whole nodes; the rest continues at slot 1 of universe 8

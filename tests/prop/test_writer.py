@@ -106,7 +106,7 @@ def designs(draw: st.DrawFn) -> Design:
     feeds = _feeds(draw, bare, numbers)
     output = Output(draw(st.integers(1, 60000)), draw(st.integers(1, 512)))
     kept = (bare.name, bare.node, strands, bare.data_path, bare.buses)
-    return Design(*kept, tuple(links), tuple(feeds), output)
+    return Design(*kept, tuple(links), tuple(feeds), (output,))
 
 
 def _links(draw: st.DrawFn, design: Design) -> list[Link]:

@@ -28,6 +28,9 @@ OPTIONS = (
     ("--feeds", "N", "number of feeds, if --feed is not given"),
     ("--universe", "N", "first E1.31 universe"),
     ("--channel", "N", "its first channel"),
+    ("--slots", "N", "slots used of each universe, 1 to 512 (default: those of whole nodes)"),
+    ("--packed", "YES", "yes: a node may span two universes (default: no)"),
+    ("--ports", "FILE", "CSV table of the outputs, as `check --write-ports` writes it"),
     ("--units", "TAGS", "units to put on the shelf: WF-01..WF-07, or WF-01 WF-04"),
 )  # fmt: skip
 PARTS = (

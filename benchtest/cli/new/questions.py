@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 from typing import TypeVar
 
 from benchtest.cli.new import answer_parsers as answers
@@ -37,13 +38,15 @@ from benchtest.cli.new.defaults import (
     white_a,
 )
 from benchtest.cli.new.prompt import Prompt, Question
+from benchtest.drive.port_table import read_ports
 from benchtest.errors import InputError
 from benchtest.prop.conductors import parse_wire
 from benchtest.prop.design import Bus, Design, Feed, Link, Output, Strand, StrandEnd
-from benchtest.prop.joints import data_hops
+from benchtest.prop.joints import path_hops
 from benchtest.prop.node_kinds import NodeKind, catalogue, parse_colour_order, with_figures
+from benchtest.prop.outputs import MAX_SLOTS, MAX_UNIVERSE, whole_node_slots
 from benchtest.prop.reader import MAX_MM, MAX_NODES, MAX_STRANDS, parse_place_name
-from benchtest.prop.validation import MAX_UNIVERSE, find_design_faults, unfed_strands
+from benchtest.prop.validation import find_design_faults, unfed_strands
 
 Part = TypeVar("Part")
 JOINS = ("both", "A", "B", "links", "own", answers.NONE)
@@ -162,7 +165,7 @@ def _with_joins(prompt: Prompt, args: argparse.Namespace, bare: Design) -> Desig
     count = len(bare.strands)
     buses = option_parts("--bus", args.bus, lambda text: [parse_bus(text, count)])
     links = option_parts(
-        "--link", args.link, lambda text: parse_links(text, bare.strands, data_hops(bare))
+        "--link", args.link, lambda text: parse_links(text, bare.strands, path_hops(bare))
     )
     if buses or links or count == 1:
         return replace(bare, buses=tuple(buses), links=tuple(links))
@@ -288,7 +291,7 @@ def _with_asked_links(prompt: Prompt, design: Design) -> Design:
 
 
 def _links(design: Design, text: str) -> list[Link]:
-    return parse_links(text if "," in text else f"{text}, 50 mm", design.strands, data_hops(design))
+    return parse_links(text if "," in text else f"{text}, 50 mm", design.strands, path_hops(design))
 
 
 def _with_links(design: Design, links: list[Link]) -> Design:
@@ -399,8 +402,13 @@ def _fuse(prompt: Prompt, load_a: float) -> tuple[float | None, float]:
 
 
 def _with_output(prompt: Prompt, args: argparse.Namespace, design: Design) -> Design:
+    if args.ports is not None:
+        return read_ports(Path(args.ports), design)
+    slots, packed = _packing(args, design.node.channels)
+
     def with_output(universe: int, channel: int = 1) -> Design:
-        return replace(design, output=Output(universe, channel))
+        output = Output(universe, channel, slots=slots, packed=packed)
+        return replace(design, outputs=(output,))
 
     read = answers.whole_number(1, MAX_UNIVERSE)
     if not find_design_faults(design):  # other faults of the design must not reject the universe
@@ -409,6 +417,22 @@ def _with_output(prompt: Prompt, args: argparse.Namespace, design: Design) -> De
     universe = prompt.ask(question, args.universe)
     slot = Question("--channel", "First channel in it", "1", answers.whole_number(1, 512))
     return with_output(universe, prompt.ask(slot, args.channel))
+
+
+def _packing(args: argparse.Namespace, channels: int) -> tuple[int, bool]:
+    """Return the slots used of each universe, and True if a node may span two; never asked.
+
+    Raises:
+        InputError: an option is invalid.
+    """
+    packed = False
+    if args.packed is not None:
+        (packed,) = option_parts("--packed", [args.packed], lambda text: [answers.yes_or_no(text)])
+    usual = whole_node_slots(channels) if packed else MAX_SLOTS
+    if args.slots is None:
+        return usual, packed
+    read = answers.whole_number(1, MAX_SLOTS)
+    return option_parts("--slots", [args.slots], lambda text: [read(text)])[0], packed
 
 
 def parse_bus(text: str, strands: int) -> Bus:

@@ -830,7 +830,9 @@ class MarkLikelihood:
         """Return appearances with no data after the first node without voltage, (faults, nodes)."""
         along = expected[:, self.space.order] == Appearance.UNPOWERED
         after = np.zeros_like(along)
-        after[:, 1:] = np.logical_or.accumulate(along, axis=1)[:, :-1]
+        for start, stop in self.design.data_lines:
+            passed = np.logical_or.accumulate(along[:, start:stop], axis=1)
+            after[:, start + 1 : stop] = passed[:, :-1]
         lost = np.zeros_like(after)
         lost[:, self.space.order] = after & ~along
         return np.where(lost, int(Appearance.NO_DATA), expected)

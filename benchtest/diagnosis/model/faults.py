@@ -20,7 +20,15 @@ from benchtest.diagnosis.model.wiring_faults import (
     swaps,
 )
 from benchtest.prop.design import Design
-from benchtest.prop.joints import Joint, data_hops, data_joints, data_order, power_joints
+from benchtest.prop.joints import (
+    Joint,
+    data_hops,
+    data_joints,
+    data_order,
+    path_hops,
+    power_joints,
+    strand_starts,
+)
 from benchtest.prop.notation import COLOUR_ORDER
 
 FaultKind = Literal[
@@ -154,20 +162,19 @@ def fuses(design: Design) -> list[Joint]:
 
 def _open_data(design: Design, odds: Priors) -> list[ChainFault]:
     """Return the fault of each data joint: all nodes after it stay dark."""
-    end = design.node_count
     return [
-        ChainFault(joint.name, "data-open", start, end, odds.data_open)
+        ChainFault(joint.name, "data-open", start, design.line_end(start), odds.data_open)
         for joint, start in zip(data_joints(design), data_joint_starts(design), strict=True)
     ]
 
 
 def data_joint_starts(design: Design) -> list[int]:
     """Return the chain position of the first node after each data joint, in `data_joints` order."""
-    starts, place = [0], 0
+    starts = [0]
     linked = {frozenset((link.first, link.second)) for link in design.links}
-    for output, input_end in data_hops(design):
-        place += design.strand(output.strand).nodes
-        starts += [place] if frozenset((output, input_end)) in linked else [place, place]
+    hops = set(data_hops(design))
+    for hop, place in zip(path_hops(design), strand_starts(design)[1:], strict=True):
+        starts += [place] if hop not in hops or frozenset(hop) in linked else [place, place]
     return starts
 
 
@@ -176,26 +183,25 @@ def _bad_nodes(design: Design, order: NDArray[np.intp], odds: Priors) -> list[Ch
 
     It is dark with all nodes after it, dark alone, or lit with all nodes after it dark.
     """
-    count, found = design.node_count, []
+    found = []
     has_backup = design.node.backup_data
     for place, index in enumerate(order.tolist()):
-        where = str(design.node_at(index))
+        where, end = str(design.node_at(index)), design.line_end(place)
         single_odds = odds.dark_node + (odds.dead_node if has_backup else 0.0)
         found.append(ChainFault(where, "dead-node", place, place + 1, single_odds))
         if not has_backup:
-            found.append(ChainFault(where, "dead-node", place, count, odds.dead_node))
-            if place + 1 < count:
-                found.append(ChainFault(where, "no-data-out", place + 1, count, odds.no_data_out))
+            found.append(ChainFault(where, "dead-node", place, end, odds.dead_node))
+            if place + 1 < end:
+                found.append(ChainFault(where, "no-data-out", place + 1, end, odds.no_data_out))
     return found
 
 
 def _reversed(design: Design, odds: Priors) -> list[ChainFault]:
     """Return each strand installed backwards: data finds no input, and its voltages are normal."""
-    end, start, found = design.node_count, 0, []
-    for entry in design.data_path:
-        found.append(ChainFault(str(entry.strand), "reversed", start, end, odds.reversed))
-        start += design.strand(entry.strand).nodes
-    return found
+    return [
+        ChainFault(str(entry.strand), "reversed", start, design.line_end(start), odds.reversed)
+        for entry, start in zip(design.data_path, strand_starts(design), strict=True)
+    ]
 
 
 def _swapped(design: Design, odds: Priors) -> list[ChainFault]:
@@ -224,7 +230,7 @@ def _colour_orders(design: Design, odds: Priors) -> list[ChainFault]:
 def _short(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainFault]:
     """Return each piece of copper without voltage, named by its first feed.
 
-    All nodes on it are dark, and so are those after it on the data path. Half of the odds are a
+    All nodes on it are dark, and so are those after it on their data line. Half of the odds are a
     short, half a blown fuse, even where a piece has several feeds, whose fuses are joints: see
     `fuses`.
     """
@@ -234,7 +240,7 @@ def _short(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainF
     count = len({shorted.strands for _, shorted in pieces})
     for feed, shorted in pieces:
         dead = np.isin(order, shorted.nodes(design))
-        start, each = int(np.flatnonzero(dead)[0]), odds.short / (2.0 * count)
-        end = design.node_count
+        places, each = np.flatnonzero(dead), odds.short / (2.0 * count)
+        start, end = int(places[0]), design.line_end(int(places[-1]))
         found.append(ChainFault(feed, "short", start, end, each, shorted=shorted))
     return found

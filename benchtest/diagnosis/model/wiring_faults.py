@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise, permutations
+from itertools import permutations
 from typing import TypeVar
 
 import numpy as np
@@ -14,7 +14,7 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.node_loads import node_loads
 from benchtest.circuit.solution import Solution
 from benchtest.prop.design import Design, FeedName, Place, Probe, StrandEnd
-from benchtest.prop.joints import strand_order
+from benchtest.prop.joints import path_hops, strand_order
 
 Number = TypeVar("Number", bound=np.generic)
 
@@ -77,8 +77,8 @@ def swaps(design: Design) -> list[tuple[str, DataRemap]]:
     between positions do not move: the second strand is entered at the first one's end.
     """
     return [
-        (f"{one.strand} {two.strand}", swap(design, one, two))
-        for one, two in pairwise(design.data_path)
+        (f"{leaving.strand} {two.strand}", swap(design, leaving.other, two))
+        for leaving, two in path_hops(design)
     ]
 
 

@@ -8,9 +8,8 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from benchtest.drive.universe_layout import MAX_SLOTS
 from benchtest.input_files import strip_control_chars
-from benchtest.prop.validation import MAX_UNIVERSE
+from benchtest.prop.outputs import MAX_SLOTS, MAX_UNIVERSE
 
 _HEADER_OCTETS = 126
 """Octets of a data packet before its slots."""

@@ -49,8 +49,21 @@ class SourceSettings:
     """Address of the network interface for multicast; None for the system's choice."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The sender to one controller, or to multicast groups, and its universes."""
+
+    udp: UdpSender
+    streams: list[tuple[Stream, int]]
+    """Packets of each universe, and the first slot used in it, from 0."""
+
+
 class E131Driver:
-    """A driver that sends frames over E1.31 and listens for other sources."""
+    """A driver that sends frames over E1.31 and listens for other sources.
+
+    Outputs with a host of their own are sent to it, all others to the target's host or multicast
+    groups.
+    """
 
     def __init__(
         self,
@@ -74,10 +87,16 @@ class E131Driver:
         self.design = design
         self.source = source
         self._layout = UniverseLayout(design)
-        self._universes = [part.universe for part in self._layout.slices]
-        self._udp = UdpSender(host, port, source.interface)
+        self._universes = sorted({part.universe for part in self._layout.slices})
+        self._lines: list[_Line] = []
+        self._ports: set[int] = set()
+        hosts = dict.fromkeys(part.host for part in self._layout.slices)
+        for own in hosts:
+            sender = UdpSender(host if own is None else own, port, source.interface)
+            sender.ports = self._ports
+            self._lines.append(_Line(sender, []))
+        self._line_of = dict(zip(hosts, self._lines, strict=True))
         self._listener: SourceListener | None = None
-        self._streams: list[tuple[Stream, int]] = []
         self._sync = (
             SyncStream(source.sync_address, source.source_id) if source.sync_address else None
         )
@@ -93,11 +112,18 @@ class E131Driver:
         """
         if self._listener is not None:
             return
-        network = self._udp.open()
+        try:
+            network = self._lines[0].udp.open()
+            for line in self._lines[1:]:
+                line.udp.open()
+        except DriveFault:
+            for line in self._lines:
+                line.udp.close()
+            raise
         others = OtherSources(self._universes, self.source.source_id, self.source.priority)
         # IPv6 has groups of its own, which nothing seen on a bench uses
         heard = [] if ":" in network else self._universes
-        self._listener = SourceListener(others, heard, network, E131_PORT, self._udp.ports)
+        self._listener = SourceListener(others, heard, network, E131_PORT, self._ports)
         self._listener.start()
         self._heard_all_s = time.monotonic() + MAX_SOURCE_INTERVAL_S + 0.1
 
@@ -113,38 +139,42 @@ class E131Driver:
             DriveFault: the host is unknown, or this machine has no network to it.
         """
         self.listen()
-        channels = self.design.node.channels
         for part in self._layout.slices:
             stream = Stream(
                 part.universe,
-                part.slot + (part.stop - part.first) * channels,
+                part.slot + part.count,
                 source_id=self.source.source_id,
                 name=self.source.name,
                 priority=self.source.priority,
                 preview=self.source.preview,
                 sync_address=self.source.sync_address,
             )
-            self._streams.append((stream, part.slot))
-        packets = [(stream.octets, multicast_group(stream.universe)) for stream, _ in self._streams]
-        if self._sync is not None:  # the last packet of each frame
-            packets.append((self._sync.octets, multicast_group(self.source.sync_address)))
-        self._udp.prepare(packets)
+            self._line_of[part.host].streams.append((stream, part.slot))
+        for line in self._lines:
+            packets = [(s.octets, multicast_group(s.universe)) for s, _ in line.streams]
+            if self._sync is not None:  # the last packet of each frame
+                packets.append((self._sync.octets, multicast_group(self.source.sync_address)))
+            line.udp.prepare(packets)
         self._open = True
-        where = f"E1.31 {self._udp.host or 'multicast'}, {describe_universes(self._universes)}"
+        hosts = ", ".join(line.udp.host or "multicast" for line in self._lines)
+        where = f"E1.31 {hosts}, {describe_universes(self._universes)}"
         return DriverInfo(where, len(self._universes), _MAX_FPS)
 
     def show(self, frame: Frame) -> None:
         """Send one frame: all universes, then one synchronization packet if enabled."""
         if not self._open:
-            raise DriveFault(f"{self._udp.target}: closed; open it to send again")
-        self._udp.reopen_if_blocked()
+            raise DriveFault(f"{self._lines[0].udp.target}: closed; open it to send again")
+        for line in self._lines:
+            line.udp.reopen_if_blocked()
         self._sent_s = time.monotonic()
-        slots = self._layout.slots(frame)
-        for (stream, first), octets in zip(self._streams, slots, strict=True):
-            stream.data(octets, first)
+        slots = iter(self._layout.slots(frame))
+        for line in self._lines:
+            for stream, first in line.streams:
+                stream.data(next(slots), first)
         if self._sync is not None:
             self._sync.next()
-        self._udp.send_frame(len(self._streams) + (self._sync is not None))
+        for line in self._lines:
+            line.udp.send_frame(len(line.streams) + (self._sync is not None))
         self._frames += 1
         if self._sent_s >= self._discovery_s:
             self._send_discovery(self._universes)
@@ -152,22 +182,25 @@ class E131Driver:
     def _send_discovery(self, universes: list[int]) -> None:
         """Send the list of universes for discovery, which is multicast only (4.3)."""
         self._discovery_s = self._sent_s + DISCOVERY_INTERVAL_S
-        if self._udp.host is None:
+        if any(line.udp.host is None for line in self._lines):
             also = [self.source.sync_address] if universes and self._sync is not None else []
             for packet in discovery_packets(
                 universes + also, self.source.source_id, self.source.name
             ):
-                self._udp.send(packet, multicast_group(DISCOVERY_UNIVERSE))
+                for line in self._lines:
+                    if line.udp.host is None:
+                        line.udp.send(packet, multicast_group(DISCOVERY_UNIVERSE))
 
     def status(self) -> DriveStatus:
-        line, listener = self._udp, self._listener
-        where = self._udp.target
+        listener, senders = self._listener, [line.udp for line in self._lines]
+        blocked = [f"{one.target}: {one.blocked}; still trying" for one in senders if one.blocked]
+        refused = [f"{one.target}: {why}" for one in senders if (why := one.refused)]
         return DriveStatus(
             self._frames,
-            line.packets,
-            line.errors,
-            trouble=None if line.blocked is None else f"{where}: {line.blocked}; still trying",
-            refused=None if line.refused is None else f"{where}: {line.refused}",
+            sum(one.packets for one in senders),
+            sum(one.errors for one in senders),
+            trouble=blocked[0] if blocked else None,
+            refused=refused[0] if refused else None,
             other_sources=() if listener is None else listener.present(),
             listen_error=None if listener is None else listener.listen_error,
         )
@@ -181,16 +214,18 @@ class E131Driver:
             for _ in range(_TERMINATION_PACKETS):
                 self._wait_for_next_slot()
                 self._sent_s = time.monotonic()
-                for stream, _ in self._streams:
-                    stream.termination()
-                self._udp.send_frame(len(self._streams))
+                for line in self._lines:
+                    for stream, _ in line.streams:
+                        stream.termination()
+                    line.udp.send_frame(len(line.streams))
             self._send_discovery([])
         self._open = False
-        self._streams = []
         if self._listener is not None:
             self._listener.close()
         self._listener = None
-        self._udp.close()
+        for line in self._lines:
+            line.streams.clear()
+            line.udp.close()
 
     def _wait_for_next_slot(self) -> None:
         """Wait until the next packet is allowed: a burst is easily lost as a whole."""

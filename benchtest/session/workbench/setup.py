@@ -15,6 +15,8 @@ from benchtest.drive.target import Target, driver_for, parse_target
 from benchtest.errors import temp_file_errors
 from benchtest.evidence.meter import Meter
 from benchtest.operating_system import return_freed_memory
+from benchtest.prop.design import Design
+from benchtest.prop.outputs import without_hosts
 from benchtest.records.models import tag_sort_key
 from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.release import USUAL_RULE, parse_enough
@@ -117,7 +119,8 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
         if target.kind == "virtual":
             virtual = stack.enter_context(_virtual(session, bench))
             target = parse_target(virtual.target)
-        clock = stack.enter_context(_clock(session, bench, target))
+        design = session.design if virtual is None else without_hosts(session.design)
+        clock = stack.enter_context(_clock(design, bench, target))
         spec = None if bench.readings_from is None else parse_source(bench.readings_from)
         source = source_for(spec, bench.pins, session.design, clock.driver)
         if source is not None:
@@ -126,8 +129,7 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
         yield Workbench(session, clock, virtual, source=source, points=bench.points, enough=enough)
 
 
-def _clock(session: Session, bench: LaunchOptions, target: Target) -> FrameClock:
-    design = session.design
+def _clock(design: Design, bench: LaunchOptions, target: Target) -> FrameClock:
     driver = driver_for(target, design, SourceSettings(load_cid(bench.folder)))
     return FrameClock(driver, design.node_count, design.node.channels).start()
 

@@ -65,7 +65,7 @@ def designs(draw: st.DrawFn) -> Design:
     feeds = tuple(_feed(draw, n, kind.volts) for n in range(1, count + 1))
     output = Output(draw(st.integers(1, 60000)), draw(st.integers(1, 512)))
     some = draw(st.sampled_from([(), buses, buses[:1]]))
-    return Design("Tide arch", kind, strands, path, some, links, feeds, output)
+    return Design("Tide arch", kind, strands, path, some, links, feeds, (output,))
 
 
 def _bus(draw: st.DrawFn, name: str, end: str, count: int) -> Bus:
@@ -119,7 +119,7 @@ def _options(design: Design) -> list[str]:
         parts += [f"supply {feed.supply_a}"] if feed.supply_a else []
         parts += [f"holder {feed.fuse_mohm} mohm"] if feed.fuse_mohm else []
         words += ["--feed", ", ".join(parts) + _plugs(feed.joint_ohm)]
-    return [*words, "--universe", str(design.output.universe)]
+    return [*words, "--universe", str(design.outputs[0].universe)]
 
 
 @settings(max_examples=30, deadline=None)
@@ -127,7 +127,7 @@ def _options(design: Design) -> list[str]:
 def test_a_file_reads_back_as_the_design_asked_for(design: Design) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "prop.toml"
-        channel = ["--channel", str(design.output.channel)]
+        channel = ["--channel", str(design.outputs[0].channel)]
         assert main(["new", str(path), *_options(design), *channel]) == 0
         assert read_design(path) == design
 
