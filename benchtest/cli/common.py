@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +15,7 @@ from benchtest.formatting import float_from_text
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from benchtest.drive.target import DriveSettings
     from benchtest.prop.design import Design, Probe
     from benchtest.prop.lit_set import LitSet
 
@@ -113,9 +114,69 @@ OUTPUT_HELP = (
 )
 
 
-def add_output(parser: argparse.ArgumentParser, help_text: str = OUTPUT_HELP) -> None:
+def add_output(parser: argparse.ArgumentParser, help_text: str) -> None:
     """Add the place of the prop's channels."""
     parser.add_argument("--output", metavar="PLACE", help=help_text)
+
+
+def add_drive_settings(
+    parser: argparse.ArgumentParser | argparse._ArgumentGroup, prefix: str = ""
+) -> None:
+    """Add the options of how a prop is driven.
+
+    Args:
+        parser: the parser, or a group of its options.
+        prefix: prefix of their `dest`; an option that is not given then keeps its earlier value.
+    """
+    default = argparse.SUPPRESS if prefix else None
+    options: tuple[tuple[str, str, Callable[[str], Any], str], ...] = (
+        ("output", "PLACE", str, OUTPUT_HELP),
+        ("priority", "N", whole, "E1.31 priority, 0 to 200 (default: 100)"),
+        ("fps", "N", number, "frames per second while the light changes, 1 to 40 (default: 40)"),
+        ("interface", "ADDRESS", str, "address of this machine's network interface for multicast"),
+    )
+    for name, metavar, read, text in options:
+        parser.add_argument(
+            f"--{name}", dest=prefix + name, type=read, default=default, metavar=metavar, help=text
+        )
+    parser.add_argument(
+        "--sync",
+        dest=f"{prefix}sync",
+        action="store_true",
+        default=default,
+        help="update all universes at the same instant, by E1.31 synchronization packets on the "
+        "prop's first universe; only for controllers that support them",
+    )
+
+
+def drive_settings(args: argparse.Namespace, prefix: str = "") -> DriveSettings:
+    """Return the settings of the options of `add_drive_settings`.
+
+    Raises:
+        InputError: one is invalid; contains the option and every fault of it.
+    """
+    from benchtest.drive.target import (
+        DriveSettings,
+        check_fps,
+        check_interface,
+        check_priority,
+    )
+    from benchtest.prop.outputs import parse_output_setting
+
+    def given(name: str, check: Callable[[Any], Any]) -> Any:
+        value = getattr(args, prefix + name)
+        try:
+            return None if value is None else check(value)
+        except InputError as error:
+            raise InputError(str(error) if name == "output" else f"--{error}") from None
+
+    return DriveSettings(
+        given("output", parse_output_setting),
+        given("priority", check_priority),
+        getattr(args, f"{prefix}sync") or None,
+        given("fps", check_fps),
+        given("interface", check_interface),
+    )
 
 
 def moved_design(design: Design, args: argparse.Namespace) -> Design:

@@ -9,14 +9,23 @@ import time
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import Commands, add_prop, bench_of, design_of, number, print_json, whole
+from benchtest.cli.common import (
+    Commands,
+    add_drive_settings,
+    add_prop,
+    bench_of,
+    design_of,
+    drive_settings,
+    number,
+    print_json,
+)
 from benchtest.errors import DriveFault, InputError, did_you_mean
 
 if TYPE_CHECKING:
     from benchtest.cli.drive_progress import DriveProgress, Load
     from benchtest.drive.driver import Driver, DriveStatus
-    from benchtest.drive.e131.driver import SourceSettings
     from benchtest.drive.frame_clock import FrameClock
+    from benchtest.drive.target import Target
     from benchtest.pattern import Pattern, Step, Steps
     from benchtest.prop.design import Design
     from benchtest.virtual.remote_prop import RemoteProp
@@ -63,7 +72,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         metavar="X",
         help="scales the levels of the pattern, 0 to 1 (default: 1)",
     )
-    _add_packets(parser)
+    add_drive_settings(parser)
     parser.add_argument(
         "--ports",
         action=_Ports,
@@ -72,26 +81,6 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     )
     parser.set_defaults(run=run)
     yield parser
-
-
-def _add_packets(parser: argparse.ArgumentParser) -> None:
-    """Add options of packets and frame rate."""
-    parser.add_argument(
-        "--priority", type=whole, default=100, help="E1.31 priority, 0 to 200 (default: 100)"
-    )
-    parser.add_argument(
-        "--sync",
-        action="store_true",
-        help="update all universes at the same instant, by E1.31 synchronization packets on the "
-        "prop's first universe; only for controllers that support them",
-    )
-    parser.add_argument(
-        "--fps",
-        type=number,
-        default=40.0,
-        metavar="N",
-        help="frames per second while the light changes, 1 to 40 (default: 40)",
-    )
 
 
 class _Ports(argparse.Action):
@@ -136,34 +125,36 @@ def run(args: argparse.Namespace) -> int:
     """Drive until the time has passed or the user ends it; then the prop goes dark."""
     from benchtest.cli.drive_progress import DriveProgress
     from benchtest.drive.awake import AwakeLock
-    from benchtest.drive.e131.driver import E131Driver
+    from benchtest.drive.e131.driver import E131Driver, SourceSettings
+    from benchtest.drive.e131.encode import load_cid
     from benchtest.drive.target import driver_for, parse_target
     from benchtest.prop.outputs import without_hosts
+    from benchtest.virtual.remote_prop import start_simulation
 
     design = design_of(args)
-    target = parse_target(args.to)
+    target = parse_target(args.to).with_settings(drive_settings(args))
     pattern = _pattern(args)
     _check_numbers(args)
     steps = pattern.steps(design)
     with contextlib.ExitStack() as stack:
-        sender, virtual, hears = _sender(args, design), None, None
+        sender, virtual, hears = SourceSettings(load_cid(bench_of(args))), None, None
         if target.kind == "e131":
-            hears = stack.enter_context(
-                contextlib.closing(E131Driver(design, sender, target.host, target.port))
-            )
+            driver = driver_for(target, design, sender)
+            assert isinstance(driver, E131Driver)
+            hears = stack.enter_context(contextlib.closing(driver))
             hears.listen()  # during the load prediction
         load = _check_load(design, pattern, steps, args.level)
         if args.seconds is None or args.seconds > NEVER_ASLEEP_S:
             stack.enter_context(AwakeLock())
         if target.kind == "virtual":
-            virtual = stack.enter_context(_virtual(args))
-            target, design = parse_target(virtual.target), without_hosts(design)
+            virtual = stack.enter_context(start_simulation(args.prop, output=str(target.output)))
+            target, design = target.at(virtual.target), without_hosts(design)
         driver = hears or driver_for(target, design, sender)
         progress = DriveProgress(target, load, args)
         if hears is not None:
             hears.wait_for_sources()
             progress.report(hears.status())
-        with _clock(driver, design, args) as clock:
+        with _clock(driver, design, target) as clock:
             _play(clock, steps, pattern, progress, args)
             if virtual is not None and not args.json:
                 print(_observation(virtual))
@@ -243,27 +234,10 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
     return Load(circuit, lit_a, level)
 
 
-def _virtual(args: argparse.Namespace) -> RemoteProp:
-    from benchtest.virtual.remote_prop import start_simulation
-
-    return start_simulation(args.prop)
-
-
-def _sender(args: argparse.Namespace, design: Design) -> SourceSettings:
-    from benchtest.drive.e131.driver import SourceSettings
-    from benchtest.drive.e131.encode import load_cid
-    from benchtest.drive.universe_layout import universe_numbers
-
-    sync_address = universe_numbers(design)[0] if args.sync else 0
-    return SourceSettings(
-        load_cid(bench_of(args)), priority=args.priority, sync_address=sync_address
-    )
-
-
-def _clock(driver: Driver, design: Design, args: argparse.Namespace) -> FrameClock:
+def _clock(driver: Driver, design: Design, target: Target) -> FrameClock:
     from benchtest.drive.frame_clock import FrameClock
 
-    return FrameClock(driver, design.node_count, design.node.channels, args.fps).start()
+    return FrameClock(driver, design.node_count, design.node.channels, target.fps).start()
 
 
 def _play(

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchtest.cli.common import bench_of
+from benchtest.cli.common import add_drive_settings, bench_of, drive_settings
 
 if TYPE_CHECKING:
     from benchtest.session.launch_options import LaunchOptions
@@ -27,6 +27,11 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         new_pins=[],
         new_no_pointing=False,
         new_enough=None,
+        new_output=None,
+        new_priority=None,
+        new_sync=None,
+        new_fps=None,
+        new_interface=None,
     )
 
 
@@ -50,6 +55,7 @@ def add_program_options(parser: argparse.ArgumentParser) -> None:
         help="how units are driven: e131, e131:HOST, serial:DEVICE, or virtual "
         "(default: asks, and offers the unit's last one)",
     )
+    add_drive_settings(program, "new_")
     program.add_argument(
         "--meter",
         dest="new_meter",
@@ -123,4 +129,5 @@ def bench_from_args(args: argparse.Namespace) -> LaunchOptions:
         go_on_to=args.go_on_to,
         points=not args.new_no_pointing,
         enough=args.new_enough,
+        settings=drive_settings(args, "new_"),
     )

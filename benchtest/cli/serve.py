@@ -119,6 +119,12 @@ def _program_args(bench: LaunchOptions) -> list[str]:
     if not bench.points:
         options.append("--no-pointing")
     options += [f"--pin={pin}" for pin in bench.pins]
+    given = bench.settings
+    options += [] if given.output is None else [f"--output={given.output}"]
+    options += [] if given.priority is None else [f"--priority={given.priority}"]
+    options += [] if given.fps is None else [f"--fps={given.fps:g}"]
+    options += [] if given.interface is None else [f"--interface={given.interface}"]
+    options += ["--sync"] if given.sync else []
     return options
 
 

@@ -10,6 +10,10 @@ if TYPE_CHECKING:
     from benchtest.drive.universe_layout import Frame
 
 
+MAX_FRAMES_PER_S = 40.0
+"""Frames per second while the light changes, unless the user wants fewer. [1/s]"""
+
+
 @dataclass(frozen=True, slots=True)
 class DriverInfo:
     """Properties of an opened driver."""

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.drive.driver import Driver, DriverInfo, DriveStatus
+from benchtest.drive.driver import MAX_FRAMES_PER_S, Driver, DriverInfo, DriveStatus
 from benchtest.drive.signals import add_light, defer_signals, remove_light
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
@@ -105,7 +105,6 @@ class FlashGuard:
         return now_s if len(free_s) < LARGE_AREA_NODES else float(free_s[-LARGE_AREA_NODES])
 
 
-MAX_FRAMES_PER_S = 40.0
 MIN_PACKET_INTERVAL_S = 0.0227
 """Shortest time between two packets of a universe. [s] Source: 513 slots by the times of ANSI
 E1.11, 22.676 ms; ANSI E1.31-2018, clause 6.6.1, sets that as the ceiling.

@@ -3,32 +3,192 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, field, replace
+from ipaddress import IPv4Address
+from typing import Any, Literal
 
-from benchtest.drive.driver import Driver
+from benchtest.drive.driver import MAX_FRAMES_PER_S, Driver
+from benchtest.drive.e131.decode import MAX_PRIORITY
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.e131.udp import E131_PORT, format_target
+from benchtest.drive.universe_layout import universe_numbers
 from benchtest.errors import DriveFault, InputError, did_you_mean
+from benchtest.input_files import printable
 from benchtest.prop.design import Design
+from benchtest.prop.outputs import OutputSetting, parse_output_setting
 
 _KINDS = ("e131", "serial", "virtual")
 
 
 @dataclass(frozen=True, slots=True)
+class DriveSettings:
+    """Settings of how a unit is driven; None for the usual value of each."""
+
+    output: OutputSetting | None = None
+    """Place of the prop's channels; None for that of its file."""
+    priority: int | None = None
+    """E1.31 priority, 0 to 200; 100 is usual."""
+    sync: bool | None = None
+    """True to send synchronization packets on the prop's first universe."""
+    fps: float | None = None
+    """Frames per second while the light changes; 40 is usual. [1/s]"""
+    interface: str | None = None
+    """Address of this machine's network interface for multicast."""
+
+    def __str__(self) -> str:
+        parts = [str(self.output)] if self.output is not None else []
+        parts += [f"priority={self.priority}"] if self.priority is not None else []
+        parts += ["sync=" + str(self.sync).lower()] if self.sync is not None else []
+        parts += [f"fps={self.fps:g}"] if self.fps is not None else []
+        parts += [f"interface={self.interface}"] if self.interface is not None else []
+        return ",".join(parts)
+
+    def over(self, other: DriveSettings) -> DriveSettings:
+        """Return these settings, and those of another where these have none."""
+        mine = {key: value for key in _SETTINGS if (value := getattr(self, key)) is not None}
+        return replace(other, **mine)
+
+
+_SETTINGS = ("output", "priority", "sync", "fps", "interface")
+_OUTPUT_WORDS = ("universe", "channel", "slots", "packed")
+_SETTING_WORDS = (*_OUTPUT_WORDS, *_SETTINGS[1:])
+_SPLIT = re.compile(rf"\s+(?=(?:{'|'.join(_SETTING_WORDS)})(?:=|\b))")
+
+
+def parse_settings(text: str) -> DriveSettings:
+    """Parse settings separated by commas or spaces, such as `universe=12,channel=340,sync`.
+
+    Raises:
+        InputError: a setting is unknown or invalid; contains every fault.
+
+    >>> print(parse_settings("priority=150 universe=12"))
+    universe=12,priority=150
+    """
+    output, found, faults = [], dict[str, Any](), []
+    for word in text.replace(",", " ").split():
+        key, equals, value = word.partition("=")
+        if key in _OUTPUT_WORDS:
+            output.append(word)
+        elif key not in _SETTINGS:
+            near = did_you_mean(key, _SETTING_WORDS) or f"; give {', '.join(_SETTING_WORDS)}"
+            faults.append(f'"{printable(word)}" is not a setting{near}')
+        elif key in found:
+            faults.append(f"{key} is given twice")
+        else:
+            try:
+                found[key] = _parse_setting(key, value if equals else "")
+            except InputError as error:
+                faults.append(str(error))
+    if output:
+        try:
+            found["output"] = parse_output_setting(",".join(output))
+        except InputError as error:
+            faults += str(error).splitlines()
+    if faults:
+        raise InputError("\n".join(faults))
+    return DriveSettings(**found)
+
+
+def _parse_setting(key: str, value: str) -> object:
+    if key == "sync":
+        if value in ("", "true", "false"):
+            return value != "false"
+        raise InputError(f'sync "{printable(value)}": write sync, or sync=false')
+    if key == "interface":
+        return check_interface(value)
+    try:
+        return check_priority(int(value)) if key == "priority" else check_fps(float(value))
+    except ValueError:
+        bounds = f"0 to {MAX_PRIORITY}" if key == "priority" else f"1 to {MAX_FRAMES_PER_S:g}"
+        raise InputError(f'{key} "{printable(value)}": give a number {bounds}') from None
+
+
+def check_priority(priority: int) -> int:
+    """Return an E1.31 priority. Source: ANSI E1.31-2018, clause 6.2.3.
+
+    Raises:
+        InputError: it is out of range.
+    """
+    if not 0 <= priority <= MAX_PRIORITY:
+        raise InputError(f"priority {priority}: give 0 to {MAX_PRIORITY}")
+    return priority
+
+
+def check_fps(fps: float) -> float:
+    """Return a number of frames per second.
+
+    Raises:
+        InputError: it is out of range.
+    """
+    if not 1.0 <= fps <= MAX_FRAMES_PER_S:
+        raise InputError(f"fps {fps:g}: give 1 to {MAX_FRAMES_PER_S:g} frames per second")
+    return fps
+
+
+def check_interface(address: str) -> str:
+    """Return the address of an interface.
+
+    Raises:
+        InputError: it is not an IPv4 address.
+    """
+    try:
+        return str(IPv4Address(address))
+    except ValueError:
+        raise InputError(
+            f'interface "{printable(address)}": give an IPv4 address of this machine; '
+            "`benchtest doctor` lists them"
+        ) from None
+
+
+@dataclass(frozen=True, slots=True)
 class Target:
-    """Destination of frames, as `--to` names it."""
+    """Destination of frames, as `--to` names it, and how they are sent."""
 
     kind: Literal["e131", "serial", "virtual"]
     host: str | None = None
     """Name or address for unicast; None for multicast."""
     port: int = E131_PORT
     device: str | None = None
+    settings: DriveSettings = field(default_factory=DriveSettings)
 
     def __str__(self) -> str:
-        if self.kind == "serial":
-            return f"serial:{self.device}"
-        return format_target(self.host, self.port) if self.kind == "e131" else self.kind
+        """Return the text that `parse_target` reads, which records keep."""
+        if self.kind == "virtual":  # whose controller has the same settings
+            return self.kind
+        here = f"serial:{self.device}" if self.kind == "serial" else None
+        return f"{here or format_target(self.host, self.port)} {self.settings}".rstrip()
+
+    @property
+    def output(self) -> OutputSetting:
+        return self.settings.output or OutputSetting()
+
+    @property
+    def fps(self) -> float:
+        """Frames per second while the light changes. [1/s]"""
+        return self.settings.fps or MAX_FRAMES_PER_S
+
+    def at(self, address: str) -> Target:
+        """Return the target of an address, driven with the same settings."""
+        return replace(parse_target(address), settings=self.settings)
+
+    def with_settings(self, settings: DriveSettings) -> Target:
+        """Return the target with these settings, and its own where these have none."""
+        return replace(self, settings=settings.over(self.settings))
+
+    def source(self, design: Design, source: SourceSettings) -> SourceSettings:
+        """Return our own source with the settings of the target.
+
+        Args:
+            design: the prop, at its output.
+            source: the source without them.
+        """
+        given = self.settings
+        return replace(
+            source,
+            priority=source.priority if given.priority is None else given.priority,
+            sync_address=universe_numbers(design)[0] if given.sync else source.sync_address,
+            interface=given.interface or source.interface,
+        )
 
 
 _HOST = re.compile(
@@ -40,12 +200,17 @@ _HOST = re.compile(
 def parse_target(text: str) -> Target:
     """Parse `e131`, `e131:HOST`, `e131:HOST:PORT`, `serial:DEVICE` or `virtual`.
 
+    Settings may follow after a space, as `parse_settings` reads them.
+
     Raises:
         InputError: the text has no such form; for `serial` alone the message lists the ports.
 
-    >>> parse_target("e131:192.0.2.7")
-    Target(kind='e131', host='192.0.2.7', port=5568, device=None)
+    >>> print(parse_target("e131:192.0.2.7 universe=12 channel=340"))
+    e131:192.0.2.7 universe=12,channel=340
     """
+    place, *settings = _SPLIT.split(text.strip(), maxsplit=1)
+    if settings:
+        return replace(parse_target(place), settings=parse_settings(settings[0]))
     kind, colon, rest = text.partition(":")
     if kind == "virtual" and not colon:
         return Target("virtual")
@@ -74,12 +239,19 @@ def parse_target(text: str) -> Target:
 def driver_for(target: Target, design: Design, source: SourceSettings) -> Driver:
     """Return the driver that reaches a target, not yet opened.
 
+    Args:
+        target: where frames go, and how they are sent.
+        design: the prop, with the outputs of its file.
+        source: our own source.
+
     Raises:
         DriveFault: no driver reaches a virtual prop by name alone.
-        InputError: the source's name or priority is outside the standard's limits.
+        InputError: the prop does not fit the output, the target has one data line, or the source's
+            name or priority is outside the standard's limits.
     """
     if target.kind == "e131":
-        return E131Driver(design, source, target.host, target.port)
+        moved = target.output.moved(design) if target.settings.output else design
+        return E131Driver(moved, target.source(moved, source), target.host, target.port)
     if target.device is not None:
         if len(design.outputs) > 1:
             raise InputError(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchtest.drive.target import parse_target
+from benchtest.drive.target import DriveSettings, parse_target
 from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 
@@ -29,6 +29,7 @@ class LaunchOptions:
         enough: evidence from which a sign-off is offered, such as `99%` or `100mOhm`; None for the
             usual one.
         points: True if nodes show where the leads go before each reading.
+        settings: settings of all targets, before those that a target has itself.
     """
 
     folder: Path
@@ -43,6 +44,7 @@ class LaunchOptions:
     go_on_to: str | None = None
     points: bool = True
     enough: str | None = None
+    settings: DriveSettings = field(default_factory=DriveSettings)
 
 
 def check_launch_options(bench: LaunchOptions) -> None:
@@ -66,6 +68,8 @@ def check_launch_options(bench: LaunchOptions) -> None:
         from benchtest.prop.reader import read_design
 
         design = read_design(bench.prop_file)
+        if bench.settings.output is not None:
+            bench.settings.output.moved(design)
         if bench.pins:
             from benchtest.session.workbench.reading_sources import parse_bridge_pins
 

@@ -255,15 +255,18 @@ class BenchApp(App[None]):
 
     def _ask_target(self, session: Session) -> None:
         """Put a unit on the bench; ask for its target if that is not certain."""
-        from benchtest.session.log.unit_target import target_question
+        from benchtest.session.log.unit_target import target_question, with_last_settings
 
+        wanted = self.bench.to or self._answered
         try:
             ask = target_question(self.shelf, session.tag, self.bench.to, self._answered)
+            if wanted is not None:
+                wanted = with_last_settings(self.shelf, session.tag, wanted)
         except BenchError as error:
             self._say(str(error))
             return
         if ask is None:
-            self._open(session, replace(self.bench, to=self.bench.to or self._answered))
+            self._open(session, replace(self.bench, to=wanted))
             return
         line = FormLine("target: e131:ADDRESS, e131, serial:PORT or virtual", ask.offered)
         self.push_screen(
@@ -272,7 +275,7 @@ class BenchApp(App[None]):
         )
 
     def _target_given(self, session: Session, lines: list[str] | None) -> None:
-        from benchtest.session.log.unit_target import checked_target
+        from benchtest.session.log.unit_target import checked_target, has_no_place
 
         if lines is None:
             return
@@ -281,8 +284,8 @@ class BenchApp(App[None]):
         except BenchError as error:
             self._say(str(error))
             return
-        if self.bench.to is None:
-            self._answered = target
+        if self.bench.to is None and has_no_place(target):
+            self._answered = target  # a place in a universe is of one unit
         self._open(session, replace(self.bench, to=target))
 
     def on_shelf_screen_practice(self) -> None:

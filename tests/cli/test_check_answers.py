@@ -33,7 +33,8 @@ def _change(prop: Path, before: str, after: str) -> None:
 
 
 KEYS = {
-    "": "prop strands nodes channels universes feeds limits lowest_node first_to_fade another_feed "
+    "": "prop strands nodes channels universes addresses feeds limits lowest_node first_to_fade "
+    "another_feed "
     "nodes_per_output frames_per_second profile warnings",
     "lowest_node": "node volts least_volts",
     "first_to_fade": "node colour volts light spare_volts",

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from uuid import uuid4
 
@@ -13,7 +15,7 @@ from benchtest.drive.e131.encode import load_cid
 from benchtest.drive.serial_ports import describe_ports
 from benchtest.drive.target import Target, driver_for, parse_target
 from benchtest.errors import DriveFault, InputError
-from benchtest.prop.design import Design
+from benchtest.prop.design import Design, NodeRun, Output
 
 
 @pytest.mark.parametrize(
@@ -40,6 +42,56 @@ def test_targets_are_read_and_written_back(text: str, target: Target) -> None:
 def test_an_invalid_target_is_rejected_with_the_valid_forms(text: str) -> None:
     with pytest.raises(InputError, match="e131:HOST"):
         parse_target(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        ("e131:192.0.2.7 universe=12,channel=340", "e131:192.0.2.7 universe=12,channel=340"),
+        ("e131 sync priority=150 fps=30", "e131 priority=150,sync=true,fps=30"),
+        ("serial:/dev/tty USB universe=3", "serial:/dev/tty USB universe=3"),
+        ("virtual universe=3", "virtual"),  # its controller is where its driver is
+    ],
+)
+def test_settings_are_written_after_the_target(text: str, written: str) -> None:
+    target = parse_target(text)
+    assert str(target) == written
+    if target.kind != "virtual":
+        assert parse_target(written) == target
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("e131 universe=0,priority=201", "give 0 to 200"),
+        ("e131 universe=0,priority=201", 'universe is "0"'),
+        ("e131 fps=99", "give 1 to 40 frames per second"),
+        ("e131 interface=eth0", "give an IPv4 address of this machine"),
+        ("e131 universe=3 prority=9", 'did you mean "priority"?'),
+        ("e131 sync=maybe", "write sync, or sync=false"),
+        ("e131 priority=high", "give a number 0 to 200"),
+    ],
+)
+def test_invalid_settings_are_explained(text: str, words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_target(text)
+    assert words in str(caught.value)
+
+
+def test_a_moved_prop_is_sent_where_it_is_plugged_in(make_fan: Callable[..., Design]) -> None:
+    fan = make_fan(1, 10)
+    target = parse_target("e131:127.0.0.1 universe=12,channel=340,priority=150,sync")
+    driver = driver_for(target, fan, SourceSettings(uuid4()))
+    with contextlib.closing(driver):
+        where = driver.open().where
+    assert where == "E1.31 127.0.0.1, universe 12, priority 150, sync on 12"
+
+
+def test_a_bridge_has_one_data_line(make_fan: Callable[..., Design]) -> None:
+    outputs = Output(1, 1, (NodeRun(1, 1, 5),)), Output(2, 1, (NodeRun(2, 1, 5),))
+    fan = replace(make_fan(2, 5), outputs=outputs)
+    with pytest.raises(InputError, match="has 2 outputs"):
+        driver_for(parse_target("serial:/dev/ttyUSB0"), fan, SourceSettings(uuid4()))
 
 
 @pytest.mark.parametrize("text", ["serial", "serial:"])

@@ -35,13 +35,17 @@ _TERMINATION_PACKETS = 3
 """Packets that end a stream. Source: ANSI E1.31-2018, clause 6.2.6."""
 
 
+USUAL_PRIORITY = 100
+"""Priority of a source that cannot vary it. Source: ANSI E1.31-2018, clause 6.2.3."""
+
+
 @dataclass(frozen=True, slots=True)
 class SourceSettings:
     """Settings of our own source."""
 
     source_id: UUID
     name: str = "benchtest"
-    priority: int = 100
+    priority: int = USUAL_PRIORITY
     preview: bool = False
     sync_address: int = 0
     """Universe of synchronization packets, 0 to send none: many receivers do not support them."""
@@ -157,8 +161,15 @@ class E131Driver:
             line.udp.prepare(packets)
         self._open = True
         hosts = ", ".join(line.udp.host or "multicast" for line in self._lines)
-        where = f"E1.31 {hosts}, {describe_universes(self._universes)}"
+        where = f"E1.31 {hosts}, {describe_universes(self._universes)}{self._unusual()}"
         return DriverInfo(where, len(self._universes), _MAX_FPS)
+
+    def _unusual(self) -> str:
+        """Return the settings that are not the usual ones, for a status line."""
+        given = self.source
+        words = f", priority {given.priority}" if given.priority != USUAL_PRIORITY else ""
+        words += f", sync on {given.sync_address}" if given.sync_address else ""
+        return words + (f", from {given.interface}" if given.interface else "")
 
     def show(self, frame: Frame) -> None:
         """Send one frame: all universes, then one synchronization packet if enabled."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from benchtest.drive.target import parse_target
+from benchtest.drive.target import DriveSettings, parse_target
 from benchtest.errors import InputError
 from benchtest.input_files import strip_control_chars
 from benchtest.records.shelf import Shelf
@@ -65,9 +65,24 @@ def target_question(
             "Escape, then n. Enter continues with this record anyway."
         )
         return TargetQuestion(f"{tag} was last a virtual prop", words, wanted)
-    if asked is None and before != wanted:
+    if asked is None and before != with_last_settings(shelf, tag, wanted):
         return _where(tag, before, None)
     return None
+
+
+def with_last_settings(shelf: Shelf, tag: str, text: str) -> str:
+    """Return a target with the settings that a unit was last driven with there.
+
+    Args:
+        shelf: the records.
+        tag: the unit.
+        text: the target; settings of its own are kept.
+    """
+    before, target = last_target(shelf, tag), parse_target(text)
+    if before is None or target.settings != DriveSettings():
+        return text
+    kept = parse_target(before)
+    return before if replace(kept, settings=DriveSettings()) == target else text
 
 
 def _where(tag: str, before: str | None, bench: str | None) -> TargetQuestion | None:
@@ -78,6 +93,11 @@ def _where(tag: str, before: str | None, bench: str | None) -> TargetQuestion | 
     if offered == VIRTUAL:
         words += " A virtual prop is for trying the program; its readings are not of your unit."
     return TargetQuestion(f"Where is {tag} driven?", words, offered)
+
+
+def has_no_place(text: str) -> bool:
+    """Return True for a target without a place of the prop's channels, which is of one unit."""
+    return parse_target(text).settings.output is None
 
 
 def checked_target(text: str) -> str:

@@ -113,12 +113,12 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
         InputError: the target is invalid.
     """
     with ExitStack() as stack:
-        target = parse_target(bench.to or VIRTUAL)
+        target = parse_target(bench.to or VIRTUAL).with_settings(bench.settings)
         session.target = str(target)
         virtual = None
         if target.kind == "virtual":
-            virtual = stack.enter_context(_virtual(session, bench))
-            target = parse_target(virtual.target)
+            virtual = stack.enter_context(_virtual(session, bench, target))
+            target = target.at(virtual.target)
         design = session.design if virtual is None else without_hosts(session.design)
         clock = stack.enter_context(_clock(design, bench, target))
         spec = None if bench.readings_from is None else parse_source(bench.readings_from)
@@ -131,11 +131,11 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
 
 def _clock(design: Design, bench: LaunchOptions, target: Target) -> FrameClock:
     driver = driver_for(target, design, SourceSettings(load_cid(bench.folder)))
-    return FrameClock(driver, design.node_count, design.node.channels).start()
+    return FrameClock(driver, design.node_count, design.node.channels, target.fps).start()
 
 
 @contextmanager
-def _virtual(session: Session, bench: LaunchOptions) -> Iterator[RemoteProp]:
+def _virtual(session: Session, bench: LaunchOptions, target: Target) -> Iterator[RemoteProp]:
     """Start a virtual prop of the session's design, and repeat the repairs on record."""
     with ExitStack() as stack:
         folder = stack.enter_context(temporary_folder())
@@ -143,7 +143,7 @@ def _virtual(session: Session, bench: LaunchOptions) -> Iterator[RemoteProp]:
             path = folder / "prop.toml"
             path.write_text(session.row.design_text, encoding="utf-8")
         prop = stack.enter_context(
-            start_simulation(path, bench.hidden, bench.seed, str(session.meter))
+            start_simulation(path, bench.hidden, bench.seed, str(session.meter), str(target.output))
         )
         for repair in session.state.repairs:
             prop.repair(repair.where)
