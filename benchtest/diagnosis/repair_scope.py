@@ -23,6 +23,7 @@ from benchtest.prop.joints import Joint, data_joints, data_order, power_joints, 
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import (
     ColourOrderSetting,
+    ControllerSetting,
     StrandNumbers,
     location_strands,
     parse_location,
@@ -50,7 +51,7 @@ def strands_to_retest(design: Design, where: str, failed: Collection[int] = ()) 
     """
     every = frozenset(strand.number for strand in design.strands)
     match location := parse_location(where, design):
-        case ColourOrderSetting() | FeedName():
+        case ColourOrderSetting() | ControllerSetting() | FeedName():
             return every
         case StrandNumbers() | NodeName():
             strands = location_strands(location)
@@ -104,7 +105,7 @@ def still_valid(design: Design, where: str, readings: Sequence[Reading]) -> list
         NameFault: the design has no such place.
     """
     location = parse_location(where, design)
-    if isinstance(location, ColourOrderSetting):
+    if isinstance(location, ColourOrderSetting | ControllerSetting):
         return [reading.lit.colour == "white" for reading in readings]
     if isinstance(location, FeedName):
         return [False] * len(readings)

@@ -8,15 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.prop.design import Design
-from benchtest.prop.joints import data_order
-from benchtest.prop.outputs import MAX_SLOTS, addresses, output_addresses, used_slots
+from benchtest.prop.outputs import (
+    MAX_SLOTS,
+    addresses,
+    channel_sources,
+    output_addresses,
+    used_slots,
+)
 
 Frame = NDArray[np.uint8]
 
@@ -71,18 +75,7 @@ def frame_on_wire(design: Design, frame: Frame) -> Frame:
     Returns:
         Shape (nodes, channels).
     """
-    return np.ascontiguousarray(frame.reshape(-1)[_sources(design)])
-
-
-def _sources(design: Design) -> NDArray[np.intp]:
-    """Return the place in a flat frame of each channel on the wire, shape (nodes, channels)."""
-    order, channels = data_order(design)[:, None], design.node.channels
-    found = [
-        order[start:stop] * channels
-        + _columns_for(design.node.colours, output.colour_order or design.node.colour_order)
-        for output, (start, stop) in zip(design.outputs, design.data_lines, strict=True)
-    ]
-    return np.concatenate(found)
+    return np.ascontiguousarray(frame.reshape(-1)[channel_sources(design)])
 
 
 class UniverseLayout:
@@ -94,7 +87,7 @@ class UniverseLayout:
 
     def __init__(self, design: Design) -> None:
         self.slices = universe_slices(design)
-        self._sources = _sources(design).ravel()
+        self._sources = channel_sources(design).ravel()
         starts = np.cumsum([0, *(part.count for part in self.slices)])
         self._cuts = [slice(a, b) for a, b in pairwise(starts.tolist())]
         base = {
@@ -151,15 +144,8 @@ def frame_from_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
         octets = slots.get(number, b"")[:MAX_SLOTS]
         row[: len(octets)] = np.frombuffer(octets, dtype=np.uint8)
     frame = np.zeros((design.node_count, design.node.channels), dtype=np.uint8)
-    frame.reshape(-1)[_sources(design)] = received[of.reshape(place.slot.shape), place.slot]
+    frame.reshape(-1)[channel_sources(design)] = received[of.reshape(place.slot.shape), place.slot]
     return frame
-
-
-@lru_cache
-def _columns_for(colours: tuple[str, ...], order: str) -> NDArray[np.intp]:
-    """Return the column of a frame for each slot of a node."""
-    letters = [colour[0].upper() for colour in colours]
-    return np.array([letters.index(letter) for letter in order])
 
 
 _BIT_S = 1.25e-6

@@ -51,6 +51,7 @@ from benchtest.prop.node_kinds import (
 from benchtest.prop.notation import (
     COLOUR_ORDER,
     ColourOrderSetting,
+    ControllerSetting,
     Location,
     StrandNumbers,
     describe_location,
@@ -98,6 +99,7 @@ __all__ = [
     "BusPad",
     "ColourOrderSetting",
     "Conductor",
+    "ControllerSetting",
     "Design",
     "End",
     "Family",

@@ -160,9 +160,24 @@ class ColourOrderSetting:
         return COLOUR_ORDER
 
 
-Location = Joint | NodeName | StrandNumbers | FeedName | ColourOrderSetting
+CONTROLLER = "controller"
+"""First word of the location of a controller's setting, such as `controller slots=512`."""
+
+
+@dataclass(frozen=True, slots=True)
+class ControllerSetting:
+    """A setting of the controller that may disagree with the prop file."""
+
+    setting: str
+
+    def __str__(self) -> str:
+        return f"{CONTROLLER} {self.setting}"
+
+
+Location = Joint | NodeName | StrandNumbers | FeedName | ColourOrderSetting | ControllerSetting
 """A location of a fault or repair; a feed's name is its fuse, or a short of the copper it feeds."""
 
+_SETTING = re.compile(r"[a-z]{1,12}=[a-z0-9-]{1,12}(?:,[a-z]{1,12}=[a-z0-9-]{1,12}){0,3}", re.ASCII)
 _WIRES = {"+": "+ wire", "-": "- wire", "d": "data wire"}
 
 
@@ -171,7 +186,7 @@ def parse_location(text: str, design: Design) -> Location:
 
     Args:
         text: a joint (`4A+`), a node (`4.17`), a strand (`4`), two strands (`4 5`), the name of a
-            feed, or `colour_order`.
+            feed, `colour_order`, or a setting (`controller slots=512,packed=true`).
         design: the prop.
 
     Raises:
@@ -180,6 +195,8 @@ def parse_location(text: str, design: Design) -> Location:
     words = text.split()
     if words == [COLOUR_ORDER]:
         return ColourOrderSetting()
+    if len(words) == 2 and words[0] == CONTROLLER and _SETTING.fullmatch(words[1]):
+        return ControllerSetting(words[1])
     if words and all(word.isascii() and word.isdigit() and len(word) < 7 for word in words):
         for word in words:
             _check_strand(int(word), word, design)
@@ -199,7 +216,7 @@ def location_strands(location: Location) -> tuple[int, ...]:
             return (location.strand,)
         case StrandNumbers():
             return location.numbers
-        case FeedName() | ColourOrderSetting():
+        case FeedName() | ColourOrderSetting() | ControllerSetting():
             return ()
 
 
@@ -232,7 +249,7 @@ def name_locations(locations: Iterable[Location]) -> list[str]:
                 found[location] = f"node {location}"
             case StrandNumbers():
                 found[location] = _strands_in_words(location)
-            case FeedName() | ColourOrderSetting():
+            case FeedName() | ColourOrderSetting() | ControllerSetting():
                 found[location] = str(location)
     return list(found.values())
 
@@ -257,7 +274,7 @@ def location_ends(location: Location) -> tuple[StrandEnd, ...]:
         case StrandNumbers():
             ends = [StrandEnd(number, "A") for number in location.numbers]
             return tuple(each for end in ends for each in (end, end.other))
-        case NodeName() | FeedName() | ColourOrderSetting():
+        case NodeName() | FeedName() | ColourOrderSetting() | ControllerSetting():
             return ()
 
 
@@ -279,6 +296,8 @@ def describe_location(location: Location, design: Design) -> str:
             place = f"feed at {_at(feed.at, design)}"
         case ColourOrderSetting():
             place = "a setting in the prop file"
+        case ControllerSetting():
+            place = "its setting, where the prop file has another"
     return f"{location} ({place})"
 
 

@@ -83,6 +83,24 @@ def addresses(design: Design) -> Addresses:
     )
 
 
+def channel_sources(design: Design) -> IntArray:
+    """Return the place in a flat frame of each channel on the wire.
+
+    A frame has nodes in prop order and colours in our own order; the wire has nodes in the order of
+    data, and colours in the chip's order.
+
+    Returns:
+        Shape (nodes, channels), in the order of data.
+    """
+    order, channels = data_order(design)[:, None], design.node.channels
+    letters = [colour[0].upper() for colour in design.node.colours]
+    found = []
+    for output, (start, stop) in zip(design.outputs, design.data_lines, strict=True):
+        wire = output.colour_order or design.node.colour_order
+        found.append(order[start:stop] * channels + [letters.index(letter) for letter in wire])
+    return np.concatenate(found)
+
+
 def last_address(output: Output, nodes: int, channels: int) -> tuple[int, int]:
     """Return the universe and the channel, from 1, of an output's last channel."""
     last = output.null_nodes + (nodes - 1) // output.group

@@ -18,6 +18,7 @@ from benchtest.prop.joints import Joint, strand_order
 from benchtest.prop.notation import (
     COLOUR_ORDER,
     ColourOrderSetting,
+    ControllerSetting,
     StrandNumbers,
     parse_location,
 )
@@ -98,6 +99,11 @@ def parse_fault(text: str, design: Design) -> InjectedFault:
             return _feed_fault(where, what, design)
         case Joint():
             return _joint_fault(location, what, text)
+        case ControllerSetting():
+            raise InputError(
+                f'fault "{text[:40]}": set the controller by --output, such as '
+                "--output slots=512,packed=true"
+            )
 
 
 def parse_faults(texts: Iterable[str], design: Design) -> list[InjectedFault]:

@@ -131,6 +131,8 @@ def _consequence(suspect: Suspect) -> str:
             return "each of the two shows the other's light"
         case "colour-order":
             return "each colour alone shows as another, and white as white"
+        case "mapping":
+            return "as with a controller set otherwise than the prop file says"
         case "resistive" | "open":
             return "its nodes are short of volts"
         case _:

@@ -9,7 +9,13 @@ from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.model.wiring_faults import connected_supplies
 from benchtest.prop.design import BusPad, Design, FeedName
 from benchtest.prop.joints import Joint
-from benchtest.prop.notation import COLOUR_ORDER, location_feed, location_strands, parse_location
+from benchtest.prop.notation import (
+    COLOUR_ORDER,
+    CONTROLLER,
+    location_feed,
+    location_strands,
+    parse_location,
+)
 
 MAX_PLACES_NEAR = 3
 """Places to search for a short in one sentence."""
@@ -109,9 +115,45 @@ def _short_text(design: Design, where: str) -> str:
     )
 
 
+def _mapping_text(design: Design, where: str) -> str:
+    setting = where.removeprefix(f"{CONTROLLER} ")
+    key, _, value = setting.partition("=")
+    lead = design.outputs[0]
+    change = "; set one like the other, nothing on the prop is at fault"
+    if key == "slots":
+        theirs = dict(part.split("=") for part in setting.split(","))
+        ours = _slots_text(lead.slots, packed=lead.packed)
+        found = _slots_text(int(theirs["slots"]), packed=theirs["packed"] == "true")
+        return f"your controller uses {found}; the prop file says {ours}{change}"
+    if key == "without":
+        return (
+            f"your controller shows nothing from universe {value} on; switch that universe on "
+            "there, or raise its number of universes or nodes: nothing on the prop is at fault"
+        )
+    if key == "channels":
+        return (
+            f"your controller counts {value} channels for each node; the prop file says "
+            f"{design.node.channels}{change}"
+        )
+    if key == "outputs":
+        one, _, other = value.partition("-")
+        return (
+            f"outputs {other} and {one} are exchanged at the controller; switch off and exchange "
+            "the two plugs, or their addresses"
+        )
+    ours = str(lead.universe if key == "universe" else lead.channel)
+    return f"your controller begins at {key} {value}; the prop file says {ours}{change}"
+
+
+def _slots_text(slots: int, *, packed: bool) -> str:
+    span = "nodes may span two" if packed else "whole nodes only"
+    return f"{slots} slots of each universe ({span})"
+
+
 _WIRING: dict[FaultKind, Callable[[Design, str], str]] = {
     "reversed": _reversed_text,
     "swapped": _swapped_text,
     "colour-order": _colour_order_text,
     "short": _short_text,
+    "mapping": _mapping_text,
 }

@@ -306,7 +306,12 @@ class ConditionalEvidence:
     def prior_log_odds(self) -> tuple[FloatArray, FloatArray]:
         """Return the log prior odds of `joints` and of `chain`, same shapes."""
         case = self.case
-        return log_odds(self.responses.space, case.repaired, case.unshorted)
+        return log_odds(
+            self.responses.space,
+            case.repaired,
+            case.unshorted,
+            is_seen_amiss=any(mark.seen != "ok" for mark in case.marks),
+        )
 
     def prior_log_odds_of(self, hypothesis: FaultHypothesis) -> float:
         """Return the log prior odds of one fault, of a joint at its resistance."""

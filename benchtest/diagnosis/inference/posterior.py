@@ -148,20 +148,26 @@ def cleared_ohm(by_joint: FloatArray) -> float | None:
 
 
 def log_odds(
-    space: FaultSpace, repaired: Collection[str] = (), unshorted: Sequence[str] = ()
+    space: FaultSpace,
+    repaired: Collection[str] = (),
+    unshorted: Sequence[str] = (),
+    *,
+    is_seen_amiss: bool = False,
 ) -> tuple[FloatArray, FloatArray]:
     """Return the logarithm of each fault's prior odds against no fault.
 
     A power joint's odds are spread evenly over the grid from `MIN_FAULT_RATIO` times its healthy
     resistance; a fuse can only be open. Odds of repaired places are multiplied by
     `REPAIRED_ODDS_SHARE`, those of a short by `OHMMETER_SHORT_SHARE` for each measurement against
-    it.
+    it. Settings of the controller have no odds until something was seen that is not right: all of
+    them show.
 
     Args:
         space: faults and their odds.
         repaired: names of joints and nodes that were repaired.
         unshorted: feeds where an ohmmeter showed no short between the rails, once for each
             measurement.
+        is_seen_amiss: True if a mark is not `ok`.
 
     Returns:
         Of power joints, shape (joints, COLUMNS), and of chain faults, shape (chain faults,).
@@ -184,6 +190,7 @@ def log_odds(
         fault.odds
         * rate_factor(fault.where)
         * OHMMETER_SHORT_SHARE ** _contradicting_measurements(fault, unshorted)
+        * (fault.kind != "mapping" or is_seen_amiss)
         for fault in space.chain
     ]
     with np.errstate(divide="ignore"):

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import fuse_ohm, has_fuse
+from benchtest.diagnosis.model.mapping_faults import mapping_faults
 from benchtest.diagnosis.model.wiring_faults import (
     DataRemap,
     DeadCopper,
@@ -41,6 +42,7 @@ FaultKind = Literal[
     "reversed",
     "swapped",
     "short",
+    "mapping",
 ]
 
 
@@ -70,6 +72,9 @@ class Priors:
     """A strand: one of another make among the rest."""
     short: float = 5e-3
     """The prop: a solder bridge between the rails, or a blown fuse, in one of two hundred."""
+    mapping: float = 1e-2
+    """The prop's controller: set otherwise than the prop file says in one of a hundred tests, for
+    the first unit of a design; weighed once something was seen amiss."""
     fuse: float = 5e-3
     """A feed next to others: its fuse is blown, or its supply is off or unplugged."""
 
@@ -141,6 +146,7 @@ def fault_space(
         *_swapped(design, odds),
         *_colour_orders(design, odds),
         *_short(design, order, odds),
+        *_mappings(design, odds),
     ]
     joints = (*power_joints(design), *fuses(design))
     return FaultSpace(joints, tuple(chain), odds, order, rate_factors or {})
@@ -225,6 +231,21 @@ def _colour_orders(design: Design, odds: Priors) -> list[ChainFault]:
             each, where = odds.colour_strand / len(orders), str(strand.number)
             found.append(ChainFault(where, "colour-order", 0, 0, each, remap=remap))
     return found
+
+
+def _mappings(design: Design, odds: Priors) -> list[ChainFault]:
+    """Return each setting of the controller that may disagree with the prop file."""
+    return [
+        ChainFault(
+            fault.where,
+            "mapping",
+            fault.start,
+            fault.stop,
+            odds.mapping * fault.share,
+            remap=fault.remap,
+        )
+        for fault in mapping_faults(design)
+    ]
 
 
 def _short(design: Design, order: NDArray[np.intp], odds: Priors) -> list[ChainFault]:

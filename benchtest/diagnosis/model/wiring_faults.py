@@ -35,17 +35,20 @@ supplies give all they can, others nothing."""
 
 @dataclass(frozen=True, eq=False)
 class DataRemap:
-    """Nodes that receive the data of other nodes, or their own in another colour order.
+    """Nodes that receive the data of other nodes or channels, or their own in another colour order.
 
     Attributes:
         nodes: affected nodes, as indices into arrays over all nodes, shape (n,).
         source: node whose data each of them receives, shape (n,).
         columns: channel that each channel receives, shape (colours,); None if unchanged.
+        channels: channel of the flat frame that each channel receives, -1 for none, shape (n,
+            colours); None if whole nodes are received.
     """
 
     nodes: NDArray[np.intp]
     source: NDArray[np.intp]
     columns: tuple[int, ...] | None = None
+    channels: NDArray[np.intp] | None = None
 
     def received(self, sent: NDArray[Number]) -> NDArray[Number]:
         """Return the data that every node receives.
@@ -66,6 +69,8 @@ class DataRemap:
         Args:
             sent: data sent to each node, shape (nodes, colours).
         """
+        if self.channels is not None:
+            return np.append(sent.reshape(-1), np.zeros(1, sent.dtype))[self.channels]
         received = sent[self.source]
         return received if self.columns is None else received[:, self.columns]
 

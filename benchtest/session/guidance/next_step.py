@@ -55,7 +55,9 @@ MAX_WALKED_NODES = 8
 """Length of a strand that is walked node by node; a search by halves would be no quicker."""
 MIN_REPAIR_PROBABILITY = 0.5
 """Probability of a suspect that is repaired while other evidence could still be taken."""
-DATA_FAULTS = ("data-open", "dead-node", "no-data-out", "reversed", "swapped", "colour-order")
+DATA_FAULTS = (
+    "data-open", "dead-node", "no-data-out", "reversed", "swapped", "colour-order", "mapping",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

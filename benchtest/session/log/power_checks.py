@@ -15,6 +15,7 @@ from benchtest.input_files import printable
 from benchtest.prop.design import Design, Feed
 from benchtest.prop.notation import (
     ColourOrderSetting,
+    ControllerSetting,
     location_feed,
     location_strands,
     parse_location,
@@ -215,7 +216,7 @@ def feeds_soldered(design: Design, where: str) -> frozenset[str]:
         NameFault: the design has no such place.
     """
     location = parse_location(where, design)
-    if isinstance(location, ColourOrderSetting):
+    if isinstance(location, ColourOrderSetting | ControllerSetting):
         return frozenset()
     places = {str(number) for number in location_strands(location)}
     places |= {feed for feed in [location_feed(location)] if feed is not None}
