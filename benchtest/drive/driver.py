@@ -44,6 +44,14 @@ class DriveStatus:
 class Driver(Protocol):
     """A way to send frames to a prop. It handles nodes and channels, never patterns."""
 
+    @property
+    def sent_s(self) -> float:
+        """Time when the last packet of a frame had left. [s, monotonic]
+
+        Negative infinity before the first, and where the driver keeps the pace itself.
+        """
+        ...
+
     def open(self) -> DriverInfo:
         """Get ready to send.
 

@@ -374,11 +374,19 @@ class FrameClock:
     def _due_s(self) -> float:
         """Return the deadline of the next frame. [s, monotonic]"""
         if self._changed:
-            return self._sent_s + self._gap_s
+            return self._allowed_s()
         moving = self._to_repeat > 0 or self._ramping(self._slot_s)
         due_s = self._slot_s + (self._period_s if moving else KEEP_ALIVE_INTERVAL_S)
         # after a late frame the next keeps its deadline only as far as the ceiling allows
-        return max(due_s, self._sent_s + self._gap_s)
+        return max(due_s, self._allowed_s())
+
+    def _allowed_s(self) -> float:
+        """Return the earliest time of the next frame. [s, monotonic]
+
+        It counts from when the last packets left: this thread may be suspended between its decision
+        and the socket, and then two frames would be closer than a universe can carry.
+        """
+        return max(self._sent_s, self.driver.sent_s) + self._gap_s
 
     def close(self) -> None:
         """Stop the thread, take the prop dark and end the stream; may be called again."""

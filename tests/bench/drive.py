@@ -1,6 +1,6 @@
 """Timing of frames, compared with the sacn library's own sender.
 
-By hand: `python -m tests.bench.drive [--seconds 10] [--json]`, about two and a half minutes.
+By hand: `python -m tests.bench.drive [--seconds 10] [--json]`, about five minutes.
 Prints; judges nothing. Runs in a network namespace of its own that has only a loopback; packets are
 timed by the kernel as they arrive. On a machine with other work, `chrt -r 1` before it.
 """
@@ -25,11 +25,15 @@ from typing import Any
 
 import numpy as np
 
+from benchtest.drive.thread_priority import may_raise_thread_priority
 from tests.bench.drive_sender import PERIOD_S, expected
 from tests.bench.figures import note, run
 from tests.bench.terminal import drawn, program
 
 UNIVERSES = 64
+PACED_UNIVERSES = (1, 16, UNIVERSES)
+LEAST_MS = 22.676
+"""Shortest time between two packets of a universe. Source: ANSI E1.11, 513 slots; E1.31, 6.6.1."""
 KEY_UNIVERSES = 16
 PORT = 5568  # the library sends to no other
 STAMPED = getattr(socket, "SO_TIMESTAMPNS", 35)
@@ -121,6 +125,7 @@ def _pace(gaps: np.ndarray) -> Row:
         "off_max_ms": float(off.max()),
         "intervals": len(gaps),
         # one stall of the machine makes many intervals late; how many stalls there were
+        "short": int((gaps < LEAST_MS).sum()),
         "stalls": int(1 + (np.diff(far_s) > 1.0).sum()) if len(far_s) else 0,
     }
 
@@ -134,12 +139,12 @@ def _waits(*columns: tuple[str, list[float]]) -> Row:
     return row
 
 
-def compare(seconds: float) -> Iterator[tuple[str, Row]]:
-    """Our sender and the library's, one after the other: 64 universes, 40 frames a second."""
+def compare(seconds: float, universes: int) -> Iterator[tuple[str, Row]]:
+    """Our sender and the library's, one after the other, at 40 frames a second."""
     for mode in SENDERS:
         with listening() as ear:
             done = subprocess.run(
-                _sender(mode, UNIVERSES, seconds), stdout=subprocess.PIPE, check=True
+                _sender(mode, universes, seconds), stdout=subprocess.PIPE, check=True
             )
             time.sleep(0.3)
         found = json.loads(done.stdout)
@@ -194,16 +199,28 @@ def beside_the_screen(seconds: float) -> Row:
 
 def measure(seconds: float) -> Iterator[tuple[str, str, Row]]:
     """Every figure: what kind of row, its name, what was measured."""
-    for name, row in compare(seconds):
-        yield "pace", name, row
-    yield "pace", "ours, beside the busiest screen", beside_the_screen(seconds)
+    for universes in PACED_UNIVERSES:
+        for name, row in compare(seconds, universes):
+            yield "pace", f"{_counted(universes)}, {name}", row
+    beside = f"{_counted(UNIVERSES)}, ours, beside the busiest screen"
+    yield "pace", beside, beside_the_screen(seconds)
     for name, row in latency():
         yield "wait", name, row
 
 
+def _counted(universes: int) -> str:
+    return f"{universes} universe{'s' if universes > 1 else ''}"
+
+
+def _rights() -> str:
+    """Return the priority that the frame clock has in this run, in words."""
+    return "real-time rights" if may_raise_thread_priority() else "an ordinary user"
+
+
 HEADS = {
-    "pace": (f"{UNIVERSES} universes, 40 frames a second; off = |interval - 25 ms|",
-             ("CPU %", "mean", "off p50", "off p99", "max ms", "stalls", "waited", "own late")),
+    "pace": (f"40 frames a second; off = |interval - 25 ms|; short = below {LEAST_MS} ms",
+             ("CPU %", "mean", "off p50", "off p99", "max ms", "short", "stalls", "waited",
+              "own late")),
     "wait": (f"{KEY_UNIVERSES} universes; to the first packet, and to the last; ms",
              ("count", "p50", "p99", "max", "all p99")),
 }  # fmt: skip
@@ -217,20 +234,24 @@ def _cells(kind: str, row: Row) -> list[str]:
     cpu = f"{row['cpu'] * 100:8.1f}" if "cpu" in row else " " * 8
     off = [f"{row[f'off_{part}_ms']:8.3f}" for part in ("p50", "p99", "max")]
     own = [f"{row[name]:8.1f}" for name in ("waited_ms", "late_ms") if name in row]
-    return [cpu, f"{row['mean_ms']:8.3f}", *off, f"{row['stalls']:8d}", *own]
+    counts = [f"{row[name]:8d}" for name in ("short", "stalls")]
+    return [cpu, f"{row['mean_ms']:8.3f}", *off, *counts, *own]
 
 
 def _note(kind: str, name: str, row: Row) -> None:
     """Keep a row's figures, our own with their budgets."""
-    ours = name.startswith("ours")
     if kind == "pace":
+        many, _, sender = name.partition(", ")
+        ours = sender.startswith("ours")
         if "cpu" in row:
-            note(f"{UNIVERSES} universes at 40 frames a second, {name}: processor",
+            note(f"{many} at 40 frames a second, {sender}: processor",
                  row["cpu"] * 100, "% of a core", most=5.0 if ours else None)  # fmt: skip
-        most_ms = (5.0 if "screen" in name else 0.5) if ours else None
-        note(f"{UNIVERSES} universes, {name}: interval off by, p50", row["off_p50_ms"], "ms")
-        note(f"{UNIVERSES} universes, {name}: interval off by, p99",
+        most_ms = (5.0 if "screen" in sender else 0.5) if ours else None
+        note(f"{many}, {sender}: interval off by, p50", row["off_p50_ms"], "ms")
+        note(f"{many}, {sender}: interval off by, p99",
              row["off_p99_ms"], "ms", most=most_ms)  # fmt: skip
+        note(f"{many}, {sender}, {_rights()}: intervals below {LEAST_MS} ms",
+             row["short"], f"of {row['intervals']}", most=0 if ours else None)  # fmt: skip
         return
     most_ms = None if "ramp" in name else 15.0  # in a ramp the standard's ceiling comes first
     note(f"{KEY_UNIVERSES} universes, {name}, to the first packet: p50", row["first_p50_ms"], "ms")
@@ -254,9 +275,9 @@ def main() -> None:
     for kind, name, row in measure(args.seconds):
         if kind != before:
             title, columns = HEADS[kind]
-            print(f"{title}\n{'':>32} " + " ".join(f"{column:>8}" for column in columns))
+            print(f"{title}\n{'':>46} " + " ".join(f"{column:>8}" for column in columns))
         before = kind
-        print(f"{name:>32} " + " ".join(_cells(kind, row)), flush=True)
+        print(f"{name:>46} " + " ".join(_cells(kind, row)), flush=True)
         _note(kind, name, row)
     lasted_s = time.monotonic() - began_s
     print(f"load {load:.1f} at the start, {os.cpu_count()} processors, {lasted_s:.0f} s")

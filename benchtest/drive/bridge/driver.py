@@ -70,6 +70,7 @@ class BridgeDriver:
         self._requests: deque[tuple[_Action, Future[Sample | None]]] = deque()
         self._closing = False
         self._thread: threading.Thread | None = None
+        self.sent_s = float("-inf")  # the board acknowledges each frame, which keeps the pace
         self._frames = self._packets = self._errors = 0
         self._trouble: str | None = None
 

@@ -107,6 +107,7 @@ class E131Driver:
         self._frames = 0
         self._open = False
         self._sent_s = self._discovery_s = float("-inf")
+        self.sent_s = float("-inf")
 
     def listen(self) -> None:
         """Start to listen for other sources, before anything is sent; may be called again.
@@ -186,6 +187,7 @@ class E131Driver:
             self._sync.next()
         for line in self._lines:
             line.udp.send_frame(len(line.streams) + (self._sync is not None))
+        self.sent_s = time.monotonic()
         self._frames += 1
         if self._sent_s >= self._discovery_s:
             self._send_discovery(self._universes)
@@ -229,6 +231,7 @@ class E131Driver:
                     for stream, _ in line.streams:
                         stream.termination()
                     line.udp.send_frame(len(line.streams))
+                self.sent_s = time.monotonic()
             self._send_discovery([])
         self._open = False
         if self._listener is not None:
@@ -240,4 +243,4 @@ class E131Driver:
 
     def _wait_for_next_slot(self) -> None:
         """Wait until the next packet is allowed: a burst is easily lost as a whole."""
-        time.sleep(max(0.0, self._sent_s + 1.0 / _MAX_FPS - time.monotonic()))
+        time.sleep(max(0.0, self.sent_s + 1.0 / _MAX_FPS - time.monotonic()))
