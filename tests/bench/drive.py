@@ -25,7 +25,7 @@ from typing import Any
 
 import numpy as np
 
-from benchtest.drive.thread_priority import may_raise_thread_priority
+from benchtest.operating_system import may_raise_thread_priority
 from tests.bench.drive_sender import PERIOD_S, expected
 from tests.bench.figures import note, run
 from tests.bench.terminal import drawn, program

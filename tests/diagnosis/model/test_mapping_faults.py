@@ -11,7 +11,7 @@ import pytest
 from benchtest.diagnosis.engine import diagnose
 from benchtest.diagnosis.model.mapping_faults import mapping_faults
 from benchtest.drive.universe_layout import frame_from_slots
-from benchtest.evidence.marks import Mark
+from benchtest.evidence.marks import Mark, Seen
 from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design, NodeRun, Output
 from benchtest.prop.lit_set import LitSet, all_lit
@@ -40,7 +40,7 @@ def _marks(design: Design, controller: Design, lit: LitSet) -> list[Mark]:
             mine, other = wanted[start + node], light[start + node]
             if (mine == other).all() or not (mine.any() or other.any()):
                 continue
-            seen = "stuck" if not mine.any() else "wrong-colour" if other.any() else "dark"
+            seen: Seen = "stuck" if not mine.any() else "wrong-colour" if other.any() else "dark"
             found.append(Mark(lit, strand.number, node + 1, node + 1, seen))
     return found
 
