@@ -73,7 +73,7 @@ class Priors:
     short: float = 5e-3
     """The prop: a solder bridge between the rails, or a blown fuse, in one of two hundred."""
     mapping: float = 1e-2
-    """The prop's controller: set otherwise than the prop file says in one of a hundred tests, for
+    """The prop's controller: set otherwise than the prop file has it in one of a hundred tests, for
     the first unit of a design; weighed once something was seen amiss."""
     fuse: float = 5e-3
     """A feed next to others: its fuse is blown, or its supply is off or unplugged."""
