@@ -154,7 +154,7 @@ def _remapped(
     """Return a setting by the place where the controller looks for each channel.
 
     Args:
-        design: the prop, as its file says.
+        design: the prop, as its file has it.
         where: the setting.
         share: share of the prior odds.
         universe: of each channel, in the order of data, shape (nodes, channels).

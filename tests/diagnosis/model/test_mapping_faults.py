@@ -24,7 +24,7 @@ MakeFan = Callable[..., Design]
 
 
 def _marks(design: Design, controller: Design, lit: LitSet) -> list[Mark]:
-    """Look at a good prop whose controller is set as another design says."""
+    """Look at a good prop whose controller has the settings of another design."""
     prop = VirtualProp(controller)
     frame = frame_from_duty(lit.duty(design))
     prop.receive(frame_from_slots(controller, slots_of(design, frame)))
