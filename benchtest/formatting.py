@@ -90,15 +90,61 @@ def format_value(value: float, unit: str) -> str:
     return f"{value:.3f} {unit}"
 
 
-def format_with_sd(volts: float, sd_v: float) -> str:
-    """Return volts and their standard deviation in one unit; below 0.6 V in millivolts.
+USUAL_SD = 2.0
+"""Usual spread of healthy units around their mean, in standard deviations: 95 % of a normal
+distribution."""
+FAR_SD = 10.0
+"""Deviation from a healthy unit that is called far, in standard deviations."""
 
-    >>> format_with_sd(4.694, 0.1519), format_with_sd(0.0004, 0.0002)
-    ('4.694 ± 0.152 V', '0.4 ± 0.2 mV')
+
+def format_with_spread(volts: float, sd_v: float) -> str:
+    """Return volts of a healthy unit with their usual spread in one unit; millivolts below 0.6 V.
+
+    >>> format_with_spread(4.694, 0.076), format_with_spread(0.0004, 0.0001)
+    ('4.694 V, give or take 0.152', '0.4 mV, give or take 0.2')
     """
-    value, _, unit = format_value(volts, "V").partition(" ")
-    sd = f"{sd_v * 1e3:.1f}" if unit == "mV" else f"{sd_v:.3f}"
-    return f"{value} ± {sd} {unit}"
+    shown = format_value(volts, "V")
+    spread_v = USUAL_SD * sd_v
+    spread = f"{spread_v * 1e3:.1f}" if shown.endswith("mV") else f"{spread_v:.3f}"
+    return f"{shown}, give or take {spread}"
+
+
+def deviation_word(z: float) -> str:
+    """Return a deviation from a healthy unit in one or two words.
+
+    Args:
+        z: the deviation, in standard deviations.
+
+    >>> [deviation_word(z) for z in (-1.9, 2.5, -27.0)]
+    ['fits', 'high', 'far low']
+    """
+    if abs(z) <= USUAL_SD:
+        return "fits"
+    side = "low" if z < 0.0 else "high"
+    return f"far {side}" if abs(z) > FAR_SD else side
+
+
+def describe_deviation(volts: float, expected_v: float, z: float) -> str:
+    """Return how far a reading is from a healthy unit's, in words.
+
+    Args:
+        volts: the reading. [V]
+        expected_v: volts of a healthy unit. [V]
+        z: the deviation, in standard deviations.
+
+    >>> describe_deviation(4.0, 4.9, -9.7)
+    '0.900 V lower than a good unit, outside its usual spread'
+    >>> describe_deviation(0.0004, 0.0005, -1.0)
+    'fits a good unit'
+    """
+    if abs(z) <= USUAL_SD:
+        return "fits a good unit"
+    side = "lower" if volts < expected_v else "higher"
+    how = "far outside" if abs(z) > FAR_SD else "outside"
+    return (
+        f"{format_value(abs(volts - expected_v), 'V')} {side} than a good unit, {how} its usual "
+        "spread"
+    )
 
 
 def format_sd(z: float) -> str:

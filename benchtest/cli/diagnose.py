@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -26,14 +26,10 @@ if TYPE_CHECKING:
     from benchtest.evidence.csv_table import ParsedTable
     from benchtest.prop.design import Design
 
+NOT_EXCLUSIVE = "Several may be at fault at once, so percentages need not add up to 100."
 Row = TypeVar("Row")
 BAR_CHARS = 10
 """Characters of a full probability bar."""
-MIN_SHOWN_PROBABILITY = 0.05
-"""Suspects at least this probable are listed; the rest share one line, and `--json` has all."""
-MIN_NOTABLE_PROBABILITY = 0.01
-"""Suspects at least this probable are listed if they are also `NOTABLE_RATIO` times the next."""
-NOTABLE_RATIO = 3.0
 MAX_READINGS = 100
 """Most readings of one file: with more, the correlated errors take over a second to compute, and no
 test of one unit needs them."""
@@ -184,48 +180,18 @@ def _show(found: Finding, design: Design, lines: tuple[int, ...]) -> None:
             ["lit", "probe", ">read", ">expected", ">± 1 sd", ">difference"],
             [_reading(row, design) for row in found.readings],
         )
+    from benchtest.wording import other_suspects_text, split_suspects
+
     shown, others = split_suspects(found.suspects)
     print_table(
         f"{design.name}: suspects",
         [">", "probability", "where", "what"],
         [_healthy(found), *(_suspect(suspect, design) for suspect in shown)],
     )
-    print("\n".join([*_others(others), *_sentences(found, design, lines)]))
-
-
-def split_suspects(
-    suspects: Sequence[Suspect],
-) -> tuple[Sequence[Suspect], Sequence[Suspect]]:
-    """Return the suspects to list one by one, and the rest, which share one line.
-
-    Args:
-        suspects: most probable first.
-    """
-    count = 0
-    for place, suspect in enumerate(suspects):
-        following = suspects[place + 1 : place + 2]
-        rest = following[0].probability if following else 0.0
-        notable = suspect.probability >= max(MIN_NOTABLE_PROBABILITY, NOTABLE_RATIO * rest)
-        if suspect.probability < MIN_SHOWN_PROBABILITY and not notable:
-            break
-        count += 1
-    return suspects[:count], suspects[count:]
-
-
-def _others(others: Sequence[Suspect]) -> Iterator[str]:
-    """Yield one line about the improbable suspects."""
-    if not others:
-        return
-    kinds = {suspect.fault for suspect in others}
-    name = "joints" if kinds <= {"resistive", "open", "data-open"} else "suspects"
-    places = len({suspect.where for suspect in others})
-    most = _percent(others[0].probability)
-    together = _percent(min(1.0, sum(suspect.probability for suspect in others)))
-    if places == 1:
-        yield f"1 other {name[:-1]}, {together}."
-    else:
-        each = "each" if others[0].probability < 1.1 * others[-1].probability else "at most each"
-        yield f"{places} other {name}, {most} {each}, {together} together."
+    rest = [f"{other_suspects_text(others)}."] if others else []
+    if len(found.suspects) > 1:
+        rest.append(NOT_EXCLUSIVE)
+    print("\n".join([*rest, *_sentences(found, design, lines)]))
 
 
 def _reading(row: JudgedReading, design: Design) -> tuple[str, ...]:

@@ -301,6 +301,67 @@ def describe_location(location: Location, design: Design) -> str:
     return f"{location} ({place})"
 
 
+def describe_point(point: Point) -> str:
+    """Return a point in words: `foot 4 +` for a pad, `wire 4A +` for the wire soldered to it.
+
+    >>> describe_point(Point(BusPad("foot", 4), "+")), describe_point(Point(NodeName(4, 17), "-"))
+    ('foot 4 +', 'node 4.17 -')
+    """
+    match point.place:
+        case BusPad(bus, strand):
+            return f"{bus} {strand} {point.rail}"
+        case StrandEnd():
+            return f"wire {point.place} {point.rail}"
+        case NodeName():
+            return f"node {point.place} {point.rail}"
+        case FeedName(feed):
+            return f"feed {feed} {point.rail}"
+
+
+def describe_leads(probe: Probe, before: Probe | None = None) -> str:
+    """Return where the two leads go, in a sentence or two.
+
+    Args:
+        probe: where they go.
+        before: where they are; None if that is not known.
+
+    >>> crown = [Point(BusPad("crown", strand), "+") for strand in (1, 3, 11)]
+    >>> describe_leads(Probe(crown[1], crown[2]))
+    'Red on crown 3 +, black on crown 11 +'
+    >>> describe_leads(Probe(crown[1], crown[0]), Probe(crown[2], crown[0]))
+    'Red on crown 3 +. Black stays on crown 1 +'
+    """
+    red, black = describe_point(probe.red), describe_point(probe.black)
+    if before is not None and before.red == probe.red and before.black == probe.black:
+        return f"Both leads stay: red on {red}, black on {black}"
+    if before is not None and before.black == probe.black:
+        return f"Red on {red}. Black stays on {black}"
+    if before is not None and before.red == probe.red:
+        return f"Black on {black}. Red stays on {red}"
+    return f"Red on {red}, black on {black}"
+
+
+def name_probe(probe: Probe) -> str:
+    """Return a probe in few characters, for a table.
+
+    >>> from benchtest.prop.design import rail_probe
+    >>> name_probe(rail_probe(BusPad("foot", 4)))
+    'foot 4'
+    >>> crown = [Point(BusPad("crown", strand), "+") for strand in (3, 11)]
+    >>> name_probe(Probe(*crown)), name_probe(Probe(crown[0], Point(StrandEnd(3, "B"), "+")))
+    ('crown 3+ > 11+', 'crown 3+ > 3B+')
+    """
+    red, black = (str(point).replace(":", " ") for point in (probe.red, probe.black))
+    if probe.is_rail:
+        return red[:-1]
+    places = probe.red.place, probe.black.place
+    if all(isinstance(place, BusPad) for place in places):
+        bus, _, rest = black.partition(" ")
+        if red.startswith(f"{bus} "):
+            black = rest
+    return f"{red} > {black}"
+
+
 def _strands_in_words(strands: StrandNumbers) -> str:
     plural = "" if len(strands.numbers) == 1 else "s"
     return f"strand{plural} {' and '.join(map(str, strands.numbers))}"

@@ -10,9 +10,8 @@ from textual.containers import Horizontal
 from textual.content import Content
 
 from benchtest.drive.universe_layout import Frame
-from benchtest.formatting import format_sd, format_with_sd
+from benchtest.formatting import describe_deviation, format_with_spread
 from benchtest.session.display.bench_model import BenchModel
-from benchtest.session.display.event_text import format_volts
 from benchtest.session.display.finding_details import describe_reasons
 from benchtest.session.display.probe_sketch import Run, draw_sketch
 from benchtest.session.workbench.prop_light import DriveNotice
@@ -137,8 +136,8 @@ class BenchView(LiteralBox):
         self.query_one("#seen").display = is_look
         self.query_one("#readings").display = not is_look
         readings, suspects = self.query_one(ReadingsPanel), self.query_one(SuspectsPanel)
-        suspects.show(model.finding, thinking, model.has_readings, suspects.size.height)
-        readings.show(model.readings, readings.size.height)
+        suspects.show(model, thinking)
+        readings.show(model.readings)
         self._show_profile(model)
         self.show_message(model, message)
         bar = [
@@ -224,8 +223,8 @@ class BenchView(LiteralBox):
         """Return the healthy value, and the deviation of the typed number or a hint."""
         if typed is None:
             return ""
-        healthy = f"healthy {format_with_sd(typed.expected_v, typed.sd_v)}"
+        healthy = f"a good unit shows {format_with_spread(typed.expected_v, typed.sd_v)}"
         deviation = ""
         if typed.volts is not None and typed.z is not None:
-            deviation = f"{format_volts(typed.volts)}: {format_sd(typed.z)} sd"
+            deviation = describe_deviation(typed.volts, typed.expected_v, typed.z)
         return self.glyphs.text(f"{healthy}\n{typed.hint or deviation}".rstrip())

@@ -6,15 +6,12 @@ from collections.abc import Sequence
 
 from rich.console import Group
 from rich.style import Style as RichStyle
-from rich.table import Table
 from rich.text import Text
 from textual.content import Content
 
-from benchtest.diagnosis import Finding, Suspect
-from benchtest.formatting import format_ohms, format_sd
 from benchtest.prop.lit_set import format_ranges
-from benchtest.session.display.bench_model import DisplayedReading
-from benchtest.session.display.event_text import format_volts
+from benchtest.prop.notation import name_probe
+from benchtest.session.display.bench_model import BenchModel, DisplayedReading, DisplayedSuspect
 from benchtest.session.display.probe_sketch import Run
 from benchtest.session.log.soak import Progress
 from benchtest.tui.glyphs import ScreenGlyphs
@@ -23,113 +20,104 @@ from benchtest.virtual.observer import Observation
 
 BAR_CELLS = 6
 """Width of a probability bar."""
-MIN_LIT_CELLS = 5
-"""Least space for the lit strands of a reading."""
-MIN_PROBABILITY = 0.005
-"""Suspects below this are not shown: they would have 0 %."""
-MAX_PLAIN_SD = 3.0
-"""Deviation above which a reading is highlighted."""
+FIGURE_CELLS = BAR_CELLS + 17
+"""Cells of a suspect's number, bar, per cent and resistance."""
 
 
 class SuspectsPanel(Panel):
-    """Suspects with bars, the likeliest first; a digit selects one."""
+    """Suspects with bars, the likeliest first; a digit selects one. The improbable share a line."""
 
     def __init__(self, glyphs: ScreenGlyphs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
         self.glyphs = glyphs
 
-    def show(self, finding: Finding | None, thinking: bool, has_readings: bool, rows: int) -> None:
-        """Draw a finding, or why there is none.
-
-        Args:
-            finding: the finding, None if there is none yet.
-            thinking: True during a diagnosis.
-            has_readings: True if there are readings.
-            rows: lines of the panel.
-        """
-        if finding is None:
-            waiting = "not calculated yet" if has_readings else "no readings yet"
+    def show(self, model: BenchModel, thinking: bool) -> None:
+        """Draw the suspects, or why there are none."""
+        width, rows = self.size.width, self.size.height
+        if not model.suspects:
+            waiting = "not calculated yet" if model.has_readings else "no readings yet"
             self.put(Content(self.glyphs.text("calculating …" if thinking else waiting)))
             return
-        if not self.has_changed(finding, rows):
+        if not self.has_changed(model.suspects, model.other_suspects, width, rows):
             return
-        table = Table.grid(padding=(0, 1))
-        # bars have a minimum width, since a cut bar would be wrong; names may be cut
-        for least in (1, None, BAR_CELLS + 5, None):
-            table.add_column(no_wrap=True, min_width=least, overflow=self.glyphs.overflow)
-        listed = finding.suspects[: max(1, rows - 1)]
-        shown = [suspect for suspect in listed if suspect.probability >= MIN_PROBABILITY]
-        for number, suspect in enumerate(shown, 1):
-            table.add_row(*self._row(number, suspect))
-        table.add_row("", self._healthy(finding), self._bar(finding.healthy), "")
-        self.update(table, layout=False)
+        room = rows - 1 - bool(model.other_suspects)
+        *suspects, healthy = model.suspects
+        shown = [*suspects[: max(1, room)], healthy]
+        # a name longer than its column takes a line of its own, so that no figure is cut off
+        name_cells = max(len(line.name) for line in shown)
+        lines = [text for line in shown for text in self._lines(line, name_cells, width)]
+        if len(lines) > rows - bool(model.other_suspects):
+            lines = [self._line(line, max(4, width - FIGURE_CELLS), width) for line in shown]
+        if model.other_suspects:
+            lines.append(Text(f"  {model.other_suspects}"))
+        self.update(Group(*lines), layout=False)
 
-    def _row(self, number: int, suspect: Suspect) -> tuple[Text, Text, Text, Text]:
-        ohms = self.glyphs.text(f"{suspect.ohms.best:.2g} Ω") if suspect.ohms else ""
-        click = RichStyle(meta={"@click": f"screen.repair({number - 1})"})
-        where = Text(f"{suspect.where} {suspect.fault}", style=click)
-        return Text(str(number), style=click), where, self._bar(suspect.probability), Text(ohms)
+    def _lines(self, line: DisplayedSuspect, name_cells: int, width: int) -> list[Text]:
+        """Return a suspect in one line or, if that is too narrow, in two."""
+        if name_cells + FIGURE_CELLS <= width:
+            return [self._line(line, name_cells, width)]
+        name = Text(f"{line.number or ' '} {line.name}", style=_click(line), no_wrap=True)
+        name.truncate(width, overflow=self.glyphs.overflow)
+        return [name, Text(f"  {self._figures(line)}")]
 
-    def _healthy(self, finding: Finding) -> Text:
-        if finding.cleared_ohm is None or not finding.looks_healthy:
-            return Text("healthy")
-        return Text(self.glyphs.text(f"no joint above {format_ohms(finding.cleared_ohm)}"))
+    def _line(self, line: DisplayedSuspect, name_cells: int, width: int) -> Text:
+        name = Text(line.name, style=_click(line))
+        name.truncate(name_cells, overflow=self.glyphs.overflow, pad=True)
+        text = Text(f"{line.number or ' '} ", style=_click(line), no_wrap=True)
+        return text.append_text(name).append(f" {self._figures(line)}")
 
-    def _bar(self, share: float) -> Text:
-        return Text(f"{draw_bar(share, BAR_CELLS, self.glyphs)} {share:4.0%}")
+    def _figures(self, line: DisplayedSuspect) -> str:
+        bar = draw_bar(line.share, BAR_CELLS, self.glyphs)
+        return self.glyphs.text(f"{bar} {line.percent:>5} {line.size}".rstrip())
+
+
+def _click(line: DisplayedSuspect) -> RichStyle:
+    if line.number is None:
+        return RichStyle()
+    return RichStyle(meta={"@click": f"screen.repair({line.number - 1})"})
 
 
 class ReadingsPanel(Panel):
-    """The last readings with their numbers, compared with a healthy unit."""
+    """The readings that count with their numbers, the newest first, next to a healthy unit's."""
 
     def __init__(self, glyphs: ScreenGlyphs, id: str | None = None) -> None:  # noqa: A002
         super().__init__(id=id)
         self.glyphs = glyphs
 
-    def show(self, readings: Sequence[DisplayedReading], rows: int) -> None:
-        """Draw the last readings that count.
-
-        Args:
-            readings: all readings that count.
-            rows: lines of the panel.
-        """
+    def show(self, readings: Sequence[DisplayedReading]) -> None:
+        """Draw the readings that count, as far as there is space."""
         if not readings:
             self.put(Content("none yet"))
             return
-        if not self.has_changed(readings, rows):
+        rows, width = max(1, self.size.height), self.size.width
+        if not self.has_changed(readings, rows, width):
             return
-        last = readings[-max(rows, 1) :]
-        number_cells = len(str(last[-1].number))
-        probe_cells = max(len(str(line.reading.probe)) for line in last)
-        sd_cells = max(len(_deviation(line)) for line in last)
+        last = list(reversed(readings))[:rows]
+        number_cells = len(str(last[0].number))
+        probe_cells = max(len(name_probe(line.reading.probe)) for line in last)
+        judgment_cells = max(len(line.judgment) for line in last)
         # the probe is cut to make room for the figures
-        probe_cells = min(probe_cells, max(6, self.size.width - number_cells - sd_cells - 11))
-        lines = (self._line(line, number_cells, probe_cells, sd_cells) for line in last)
+        probe_cells = min(probe_cells, max(6, width - number_cells - judgment_cells - 12))
+        lines = (self._line(line, number_cells, probe_cells, judgment_cells) for line in last)
         self.update(Group(*lines), layout=False)
 
     def _line(
-        self, line: DisplayedReading, number_cells: int, probe_cells: int, sd_cells: int
+        self, line: DisplayedReading, number_cells: int, probe_cells: int, judgment_cells: int
     ) -> Text:
         """Return one reading in columns of these widths."""
-        reading = line.reading
-        shown = f"{reading.amps:.2f} A" if reading.volts is None else format_volts(reading.volts)
-        probe = Text(str(reading.probe))
+        probe = Text(name_probe(line.reading.probe))
         overflow = self.glyphs.overflow
         probe.truncate(probe_cells, overflow=overflow, pad=True)
         mark = "!" if line.is_odd else " "
         text = Text(f"{line.number:>{number_cells}}{mark}", no_wrap=True, overflow=overflow)
-        text.append_text(probe).append(f" {shown:>8} ")
-        is_far = line.z is not None and abs(line.z) > MAX_PLAIN_SD
-        text.append(f"{_deviation(line):>{sd_cells}}", style="bold reverse" if is_far else "")
-        if text.cell_len + MIN_LIT_CELLS <= self.size.width:  # else it would displace the figures
-            fits = text.cell_len + len(line.lit) + len("   lit") <= self.size.width
-            text.append(f"  {line.lit} lit" if fits else f"  {line.lit}", style="dim")
+        text.append_text(probe).append(f" {line.value_text:>8} ")
+        style = "bold reverse" if line.is_far or line.is_odd else ""
+        text.append(line.judgment, style=style)
+        text.append(" " * (judgment_cells - len(line.judgment)))
+        if text.cell_len + len(line.lit) + len("   lit") <= self.size.width:
+            text.append(f"  {line.lit} lit", style="dim")
         text.stylize(RichStyle(meta={"@click": f"screen.readings({line.number})"}))
         return text
-
-
-def _deviation(line: DisplayedReading) -> str:
-    return "" if line.z is None else f"{format_sd(line.z)} sd"
 
 
 def soak_lines(soak: Progress, glyphs: ScreenGlyphs, width: int) -> list[list[Run]]:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from benchtest.diagnosis.finding import (
     MAX_MARKS_SHOWN,
+    MIN_NAMED_PROBABILITY,
     Finding,
     NearFault,
     ReadingEvidence,
@@ -11,8 +14,12 @@ from benchtest.diagnosis.finding import (
 )
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
+from benchtest.formatting import format_percent
 from benchtest.prop.design import Design
 
+MIN_NOTABLE_PROBABILITY = 0.01
+"""Suspects at least this probable are listed if they are also `NOTABLE_RATIO` times the next."""
+NOTABLE_RATIO = 3.0
 MAX_REASON_MARKS = 3
 """Marks in the sentence about a suspect."""
 
@@ -29,6 +36,36 @@ def reason_text(suspect: Suspect, design: Design) -> str:
     rows += [_in_favor(row, design) for row in evidence.readings_for]
     rows += [_against(row, design) for row in evidence.readings_against]
     return " ".join(rows)
+
+
+def split_suspects(
+    suspects: Sequence[Suspect],
+) -> tuple[Sequence[Suspect], Sequence[Suspect]]:
+    """Return the suspects to list one by one, and the rest, which share one line.
+
+    Args:
+        suspects: most probable first.
+    """
+    count = 0
+    for place, suspect in enumerate(suspects):
+        following = suspects[place + 1 : place + 2]
+        rest = following[0].probability if following else 0.0
+        notable = suspect.probability >= max(MIN_NOTABLE_PROBABILITY, NOTABLE_RATIO * rest)
+        if suspect.probability < MIN_NAMED_PROBABILITY and not notable:
+            break
+        count += 1
+    return suspects[:count], suspects[count:]
+
+
+def other_suspects_text(others: Sequence[Suspect]) -> str:
+    """Return how many improbable places there are and their probability together.
+
+    >>> other_suspects_text([Suspect("2A+", "open", 0.02), Suspect("2A-", "open", 0.03)])
+    '2 others together 5 %'
+    """
+    places = len({suspect.where for suspect in others})
+    together = format_percent(min(1.0, sum(suspect.probability for suspect in others)))
+    return f"1 other {together}" if places == 1 else f"{places} others together {together}"
 
 
 def doubt_texts(finding: Finding, design: Design) -> list[str]:

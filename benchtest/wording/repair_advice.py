@@ -12,8 +12,11 @@ from benchtest.prop.joints import Joint
 from benchtest.prop.notation import (
     COLOUR_ORDER,
     CONTROLLER,
+    ColourOrderSetting,
+    Location,
     location_feed,
     location_strands,
+    name_locations,
     parse_location,
 )
 
@@ -49,6 +52,43 @@ def fault_repair_text(design: Design, where: str, fault: FaultKind) -> str:
     return f"switch off; reflow the data output of node {where}, else replace the node"
 
 
+def suspect_name(suspect: Suspect, design: Design) -> str:
+    """Return the place of a suspect and its fault in a few words: `9A + at foot`, `node 4.17 dead`.
+
+    A joint of some resistance has no word for its fault.
+    """
+    name = _place_name(parse_location(suspect.where, design), design)
+    fault = "intermittent" if suspect.intermittent else _FAULT_WORDS[suspect.fault]
+    return f"{name} {fault}".rstrip()
+
+
+def _place_name(location: Location, design: Design) -> str:
+    match location:
+        case Joint(conductor=conductor, ends=ends):
+            wire = "data" if conductor == "d" else conductor
+            if (feed := location_feed(location)) is not None:
+                return f"feed {feed} {wire}"
+            at = [] if len(ends) > 1 else [design.bus_of(ends[0])]
+            where = f" at {at[0].name}" if at and at[0] is not None else ""
+            return f"{' to '.join(map(str, ends))} {wire}{where}"
+        case FeedName(feed):
+            return f"feed {feed}"
+        case ColourOrderSetting():
+            return "colour order"
+    return name_locations([location])[0]
+
+
+_FAULT_WORDS: dict[FaultKind, str] = {
+    "resistive": "",
+    "open": "open",
+    "data-open": "open",
+    "dead-node": "dead",
+    "no-data-out": "passes no data",
+    "colour-order": "other colours",
+    "reversed": "reversed",
+    "swapped": "exchanged",
+    "short": "short",
+}
 _GROWING = "grows as it warms: read the drop across it again after a minute of full white"
 _INTERMITTENT = "intermittent: move its wire with a dry stick while you read the drop across it"
 

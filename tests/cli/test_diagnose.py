@@ -8,9 +8,10 @@ from typing import Any
 
 import pytest
 
-from benchtest.cli.diagnose import _show, split_suspects
+from benchtest.cli.diagnose import NOT_EXCLUSIVE, _show
 from benchtest.diagnosis import Finding, NextReading, Suspect
 from benchtest.prop.reader import parse_design, read_design
+from benchtest.wording import split_suspects
 from tests.props import SMALL_FAN
 
 Run = Callable[..., Any]
@@ -60,13 +61,14 @@ def test_improbable_suspects_share_one_line(capsys: pytest.CaptureFixture[str]) 
     ask = NextReading(None, None, 0.0, settled=True)
     _show(Finding(0.4, tuple(alike), (), ask, (), None), design, ())
     shown = capsys.readouterr().out
-    assert "16 other joints, 1.3% each, 20.8% together." in shown
+    assert "16 others together 21 %." in shown
+    assert NOT_EXCLUSIVE in shown
     assert "1A+" not in shown
     top = Suspect("2A+", "resistive", 0.04)
     _show(Finding(0.9, (top, *alike[:2]), (), ask, (), None), design, ())
     shown = capsys.readouterr().out
     assert "2A+" in shown
-    assert "2 other joints, 1.3% each, 2.6% together." in shown
+    assert "2 others together 3 %." in shown
 
 
 def test_rounded_readings_are_reported(run: Run, prop: Path, tmp_path: Path) -> None:

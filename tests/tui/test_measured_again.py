@@ -20,8 +20,8 @@ supply_a = 5.0
 
 
 def _shows_deviation(at: Driven) -> bool:
-    """Return True while a reading is shown with its deviation, such as `-0.1 sd`."""
-    return re.search(r"\d sd\b", at.words()) is not None
+    """Return True while a reading is shown with its deviation in a word, such as `fits`."""
+    return re.search(r"V +(fits|low|high|far)\b", at.words()) is not None
 
 
 async def test_deviations_follow_the_supply_of_their_finding(tmp_path: Path) -> None:

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from benchtest.diagnosis import Finding
 from benchtest.evidence.readings import Reading
+from benchtest.formatting import deviation_word, format_ohms, format_value
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit_set import LitSet
 from benchtest.session.display.finding_details import FindingDetails, StrandProfile
 from benchtest.session.guidance.next_step import Advice, Task
 from benchtest.session.log.soak import Progress
 from benchtest.session.log.state import State
+from benchtest.wording import other_suspects_text, split_suspects, suspect_name
+
+MAX_PLAIN_SD = 3.0
+"""Deviation above which a reading is highlighted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +32,39 @@ class DisplayedReading:
     """Deviation from a healthy unit, in standard deviations; None until it is worked out."""
     is_odd: bool
     """True if the reading disagrees with all others."""
+
+    @property
+    def value_text(self) -> str:
+        """The value as a meter shows it."""
+        return format_value(self.reading.value, self.reading.unit)
+
+    @property
+    def is_far(self) -> bool:
+        """True if a healthy unit hardly ever shows it."""
+        return self.z is not None and abs(self.z) > MAX_PLAIN_SD
+
+    @property
+    def judgment(self) -> str:
+        """The deviation from a healthy unit in a word; empty until it is worked out."""
+        return "disagrees" if self.is_odd else "" if self.z is None else deviation_word(self.z)
+
+
+@dataclass(frozen=True, slots=True)
+class DisplayedSuspect:
+    """One line of the suspects."""
+
+    number: int | None
+    """Key that selects it; None for the line of a healthy unit."""
+    name: str
+    share: float
+    """Probability, 0 to 1."""
+    size: str
+    """Its resistance; empty without one."""
+
+    @property
+    def percent(self) -> str:
+        """Its probability, in four characters."""
+        return f"{self.share * 100.0:2.0f} %"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +132,35 @@ class BenchModel:
     def task(self) -> Task:
         """The task of the advice."""
         return self.advice.task
+
+    @cached_property
+    def suspects(self) -> tuple[DisplayedSuspect, ...]:
+        """Suspects worth a line each, the most probable first, and the healthy unit last."""
+        finding = self.finding
+        if finding is None:
+            return ()
+        shown, _ = split_suspects(finding.suspects)
+        lines = [
+            DisplayedSuspect(
+                number,
+                suspect_name(suspect, self.design),
+                suspect.probability,
+                "" if suspect.ohms is None else format_ohms(suspect.ohms.best),
+            )
+            for number, suspect in enumerate(shown, 1)
+        ]
+        name = "nothing wrong"
+        if finding.cleared_ohm is not None and finding.looks_healthy:
+            name = f"no joint above {format_ohms(finding.cleared_ohm)}"
+        return (*lines, DisplayedSuspect(None, name, finding.healthy, ""))
+
+    @cached_property
+    def other_suspects(self) -> str:
+        """The improbable suspects in one line; empty without any."""
+        if self.finding is None:
+            return ""
+        _, others = split_suspects(self.finding.suspects)
+        return other_suspects_text(others) if others else ""
 
     @property
     def profile(self) -> StrandProfile | None:

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 from benchtest.diagnosis import ExpectedReading, Finding, Suspect, expected_reading
 from benchtest.errors import CircuitFault
-from benchtest.formatting import format_with_sd
+from benchtest.formatting import format_with_spread
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
-from benchtest.prop.notation import location_strand, parse_location
+from benchtest.prop.notation import describe_leads, location_strand, parse_location
 from benchtest.records.strand_plot import StrandCurve
 from benchtest.session.display.event_text import format_volts
 from benchtest.session.display.probe_sketch import Run
@@ -130,8 +130,9 @@ def describe_after_repair(suspect: Suspect, design: Design) -> str:
     after = suspect.after
     if after is None:
         return ""
-    shows = format_with_sd(after.volts, after.sd)
-    return f"Once repaired, {after.probe} with {after.lit.text(design)} lit shows {shows}."
+    shows = format_with_spread(after.volts, after.sd)
+    leads = describe_leads(after.probe)
+    return f"Once repaired: {leads[0].lower()}{leads[1:]}, {after.lit.text(design)} lit: {shows}."
 
 
 def describe_reasons(suspect: Suspect, design: Design, brief: bool) -> str:
@@ -181,7 +182,8 @@ def explain_finding(finding: Finding, grounds: FindingDetails | None, state: Sta
     if words := describe_next_reading(finding, grounds):
         ask = finding.next
         lit = "" if ask.lit is None else f" with {ask.lit.text(design)} lit"
-        lines.append(f"Next, {ask.probe}{lit} {words}.")
+        leads = describe_leads(ask.probe) if ask.probe is not None else ""
+        lines.append(f"Next: {leads[:1].lower()}{leads[1:]}{lit} {words}.")
     elif finding.next.settled:
         lines.append("No further reading would help.")
     elif finding.next.probe is None:

@@ -11,6 +11,7 @@ from benchtest.formatting import name_strands
 from benchtest.pattern import has_picture
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
+from benchtest.prop.notation import describe_leads
 from benchtest.session.guidance.pointing import unshown_places
 from benchtest.session.guidance.release import (
     USUAL_RULE,
@@ -257,13 +258,31 @@ def _supply_advice(state: State, finding: Finding) -> Advice | None:
     )
 
 
+def reading_text(state: State, lit: LitSet, probe: Probe) -> str:
+    """Return where the leads of a reading go, and what is lit."""
+    counted = [one.reading.probe for one in state.taken if one.counts]
+    leads = describe_leads(probe, counted[-1] if counted else None)
+    return f"{leads}. {lit_words(lit, state.design)} lit."
+
+
+def lit_words(lit: LitSet, design: Design) -> str:
+    """Return a lit set as the subject of a sentence: `No strand`, `Strands 1 3-5`."""
+    if not lit.strands:
+        return "No strand"
+    if len(lit.strands) == len(design.strands) and lit.level >= 1.0:
+        return "All strands" if len(design.strands) > 1 else "The strand"
+    plural = "" if len(lit.strands) == 1 else "s"
+    return f"Strand{plural} {lit.text(design)}"
+
+
 def _reading_advice(state: State, ask: NextReading) -> Advice:
     """Ask for the next reading; the one before a repair can be skipped."""
     assert ask.lit is not None
-    words = f"olts at {ask.probe} with {ask.lit.text(state.design)} lit?"
     assert ask.probe is not None
-    first = "is there power" if ask.probe.is_rail else "the joint itself"
-    text = f"Before the repair, {first}: v{words}" if ask.before_repair else f"V{words}"
+    text = reading_text(state, ask.lit, ask.probe)
+    if ask.before_repair:
+        first = "is there power?" if ask.probe.is_rail else "the joint itself."
+        text = f"Before the repair, {first} {text}"
     text = f"{text} {unshown_places(ask.probe)}".rstrip()
     return Advice("read", text, lit=ask.lit, probe=ask.probe, may_skip=ask.before_repair)
 

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from benchtest.prop.design import Design, NodeName, Probe
+from benchtest.prop.design import NodeName, Probe
 from benchtest.prop.lit_set import LitSet
-from benchtest.session.guidance.next_step import Advice, caught_advice, search_advice
+from benchtest.session.guidance.next_step import (
+    Advice,
+    caught_advice,
+    reading_text,
+    search_advice,
+)
 from benchtest.session.guidance.parade import Parade, parade_advice
 from benchtest.session.guidance.pointing import unshown_places
 from benchtest.session.guidance.steps import StepName
@@ -49,7 +54,7 @@ class Overrides:
             words = f"Which node of strand {self.walking.strand} fails?"
             return Advice("walk", words, strand=self.walking.strand)
         if self.own_reading is not None:
-            return read_advice(state.design, *self.own_reading, self.replaces)
+            return read_advice(state, *self.own_reading, self.replaces)
         if self.step == "search":
             return search_advice(state, None)
         return self.queue[self.asked] if self.queue else None
@@ -75,9 +80,9 @@ class Overrides:
         return bool(chosen or self.by_hand)
 
 
-def read_advice(design: Design, lit: LitSet, probe: Probe, replaces: int | None = None) -> Advice:
+def read_advice(state: State, lit: LitSet, probe: Probe, replaces: int | None = None) -> Advice:
     """Return the question for one reading, which may replace an earlier one."""
-    words = f"Volts at {probe} with {lit.text(design)} lit? {unshown_places(probe)}".rstrip()
+    words = f"{reading_text(state, lit, probe)} {unshown_places(probe)}".rstrip()
     if replaces is not None:
-        words = f"Once more: {words[0].lower()}{words[1:]}"
+        words = f"Once more. {words}"
     return Advice("read", words, lit=lit, probe=probe, replaces=replaces)

@@ -10,7 +10,7 @@ from typing import Literal
 from benchtest.errors import InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
-from benchtest.formatting import format_sd, format_value
+from benchtest.formatting import deviation_word, format_value
 from benchtest.prop.design import Design
 
 REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
@@ -142,7 +142,7 @@ class ReadingRow:
     probe: str
     value: str
     off: str
-    """Deviation from a healthy unit in standard deviations; empty if unknown."""
+    """Deviation from a healthy unit in a word; empty if unknown."""
     why_gone: str
     """Reason that it no longer counts; empty if it counts."""
 
@@ -167,6 +167,6 @@ def reading_row(one: NumberedReading, design: Design, z: float | None) -> Readin
         reading.lit.text(design),
         str(reading.probe),
         format_value(reading.value, reading.unit),
-        "" if z is None else f"{format_sd(z)} sd",
+        "" if z is None else deviation_word(z),
         WHY_GONE[one.standing],
     )

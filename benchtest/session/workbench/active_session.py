@@ -165,7 +165,7 @@ class ActiveSession:
         if advice is None:
             advice = self._guidance(state, finding)
             if interim is not None and (finding is not None or advice.task == "think"):
-                advice = read_advice(self.design, *interim)
+                advice = read_advice(self.state, *interim)
         self._advised = basis, advice
         return advice
 

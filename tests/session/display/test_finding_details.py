@@ -15,7 +15,7 @@ from benchtest.drive.driver import DriveStatus
 from benchtest.drive.e131.other_sources import OtherSource
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.lit_set import all_lit, parse_lit_set
-from benchtest.prop.notation import parse_probe
+from benchtest.prop.notation import describe_leads, parse_probe
 from benchtest.records.shelf import Shelf
 from benchtest.session.display.finding_details import (
     describe_next_reading,
@@ -104,8 +104,10 @@ def test_the_explanation_has_the_top_suspects_evidence_and_the_next_reading(
     if finding.next.settled:
         assert lines[-1] == "No further reading would tell more."
     else:
+        leads = describe_leads(finding.next.probe)  # type: ignore[arg-type]
+        leads = f"{leads[0].lower()}{leads[1:]}"
         assert lines[-1] == (
-            f"Next, {finding.next.probe} with {finding.next.lit.text(session.design)} lit "  # type: ignore[union-attr]
+            f"Next: {leads} with {finding.next.lit.text(session.design)} lit "  # type: ignore[union-attr]
             f"{describe_next_reading(finding, grounds)}."
         )
 
