@@ -133,7 +133,7 @@ def describe_deviation(volts: float, expected_v: float, z: float) -> str:
         z: the deviation, in standard deviations.
 
     >>> describe_deviation(4.0, 4.9, -9.7)
-    '0.900 V lower than a good unit, outside its usual spread'
+    '0.900 V lower than a good unit, outside its spread'
     >>> describe_deviation(0.0004, 0.0005, -1.0)
     'fits a good unit'
     """
@@ -141,10 +141,8 @@ def describe_deviation(volts: float, expected_v: float, z: float) -> str:
         return "fits a good unit"
     side = "lower" if volts < expected_v else "higher"
     how = "far outside" if abs(z) > FAR_SD else "outside"
-    return (
-        f"{format_value(abs(volts - expected_v), 'V')} {side} than a good unit, {how} its usual "
-        "spread"
-    )
+    off = format_value(abs(volts - expected_v), "V")
+    return f"{off} {side} than a good unit, {how} its spread"
 
 
 def format_sd(z: float) -> str:

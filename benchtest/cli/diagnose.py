@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from benchtest.evidence.csv_table import ParsedTable
     from benchtest.prop.design import Design
 
-NOT_EXCLUSIVE = "Several may be at fault at once, so percentages need not add up to 100."
 Row = TypeVar("Row")
 BAR_CHARS = 10
 """Characters of a full probability bar."""
@@ -180,7 +179,7 @@ def _show(found: Finding, design: Design, lines: tuple[int, ...]) -> None:
             ["lit", "probe", ">read", ">expected", ">± 1 sd", ">difference"],
             [_reading(row, design) for row in found.readings],
         )
-    from benchtest.wording import other_suspects_text, split_suspects
+    from benchtest.wording import NOT_EXCLUSIVE, other_suspects_text, split_suspects
 
     shown, others = split_suspects(found.suspects)
     print_table(

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 
 from benchtest.diagnosis import Engine, Finding, healthy_volts, possible_volts
 from benchtest.errors import FileFaults, InputError
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import check_volts
+from benchtest.formatting import epoch_ms
 from benchtest.input_files import strip_control_chars
 from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import LitSet
@@ -38,6 +41,8 @@ from benchtest.session.log.state import LoggedEvent, State, apply_event, changes
 
 Clock = Callable[[], datetime]
 MAX_RECORDED_SUSPECTS = 8
+MAX_GAP_MIN = 10
+"""Longest time between two answers that counts as time of a test. [min]"""
 TEST_EVENTS = (VerdictGiven, MarkMade, ReadingTaken, RepairDone, SignedOff)
 """Events that make a session a test."""
 
@@ -126,6 +131,20 @@ class Session:
     def tag(self) -> str:
         """Tag of the unit."""
         return self.row.tag
+
+    def place_on_shelf(self) -> str:
+        """Return which of its design's units this is, such as `unit 2 of 7`; empty for one alone.
+
+        Retired units do not count.
+        """
+        tags = [
+            unit.tag
+            for unit in self.shelf.units()
+            if unit.design_name == self.design.name and not unit.retired
+        ]
+        if len(tags) < 2 or self.tag not in tags:
+            return ""
+        return f"unit {tags.index(self.tag) + 1} of {len(tags)}"
 
     @property
     def left_out(self) -> list[str]:
@@ -317,18 +336,49 @@ def last_test(shelf: Shelf, tag: str) -> tuple[SessionRow, State] | None:
     return newest
 
 
+@dataclass(frozen=True)
+class ShelvedUnit:
+    """One unit of the shelf.
+
+    Attributes:
+        unit: the unit.
+        row: its last test; None without one.
+        state: its state; None without a test, or if its prop file can no longer be read.
+        waits_for: what it waits for before it may go outdoors.
+    """
+
+    unit: Unit
+    row: SessionRow | None
+    state: State | None
+    waits_for: list[str]
+
+    @property
+    def minutes(self) -> int | None:
+        """Minutes of its test, without pauses of over `MAX_GAP_MIN`; None without a test. [min]"""
+        if self.state is None:
+            return None
+        times_ms = [time for one in self.state.undoable if (time := epoch_ms(one.at)) is not None]
+        gaps = (after - before for before, after in pairwise(times_ms))
+        return round(sum(gap for gap in gaps if 0 < gap <= MAX_GAP_MIN * 60_000) / 60_000)
+
+
+def shelved_units(shelf: Shelf) -> list[ShelvedUnit]:
+    """Return every unit with its last test and what it waits for before it may go outdoors."""
+    return [_shelved(shelf, unit) for unit in shelf.units()]
+
+
 def shelf_rows(shelf: Shelf) -> list[tuple[Unit, SessionRow | None, list[str]]]:
     """Return every unit with its last test and what it waits for before it may go outdoors."""
-    return [(unit, *_row(shelf, unit)) for unit in shelf.units()]
+    return [(one.unit, one.row, one.waits_for) for one in shelved_units(shelf)]
 
 
-def _row(shelf: Shelf, unit: Unit) -> tuple[SessionRow | None, list[str]]:
+def _shelved(shelf: Shelf, unit: Unit) -> ShelvedUnit:
     try:
         tested = last_test(shelf, unit.tag)
     except FileFaults as faults:
         words = f"a prop file that can be read ({faults.faults[0]})"
-        return shelf.sessions(unit.tag)[-1], [words]
+        return ShelvedUnit(unit, shelf.sessions(unit.tag)[-1], None, [words])
     if tested is None:
-        return None, ["a test"]
+        return ShelvedUnit(unit, None, None, ["a test"])
     row, state = tested
-    return row, release_blockers(state, unit.stage)
+    return ShelvedUnit(unit, row, state, release_blockers(state, unit.stage))

@@ -140,10 +140,10 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
         *_FROM_HERE,
     ),
     "walk": (
-        ("yes", "it lights, next"), ("no", "it is dark"), ("back", "previous node"),
-        ("walk(-1)", "towards A"), ("walk(1)", "towards B"), ("walk(-100000)", "end A"),
-        ("walk(100000)", "end B"), *_MARKS, *_FROM_HERE, ("ruler", "ruler"),
-        ("go_on", "strand done"), *_LIGHT,
+        ("yes", "it lights, next"), ("no", "it is dark"), ("walk(-1)", "towards A"),
+        ("walk(1)", "towards B"), *_MARKS, *_FROM_HERE, ("go_on", "strand done"),
+        ("back", "previous node"), ("walk(-100000)", "end A"), ("walk(100000)", "end B"),
+        ("ruler", "ruler"), *_LIGHT,
     ),
     "downstream": (("yes", "all dark"), ("no", "some light"), ("back", "back"), *_LIGHT),
     "picture": (("yes", "as drawn"), ("no", "unlike the drawing"), ("back", "back")),
@@ -152,10 +152,8 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
     "think": (),
     "read": (
         ("type", "the reading"), ("go_on", "save"), ("enough", "enough"),
-        ("point", "where it goes"),
-        ("leave_out", "skip: cannot reach it"),
-        ("own_reading", "another probe"), ("meter", "read the virtual meter"),
-        ("yes", "also reads"),
+        ("leave_out", "skip: cannot reach it"), ("meter", "read the virtual meter"),
+        ("point", "where it goes"), ("own_reading", "another probe"), ("yes", "also reads"),
     ),
     "repair": (
         ("repair(0)", "done: log it"), ("suspect", "log a different repair"),
@@ -172,7 +170,7 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
     "sign-off": (("sign_again", "sign off"), ("go_on", "sign off"), ("suspect", "log a repair")),
     "done": (("next_unit", "next unit"), ("leave", "shelf")),
 }  # fmt: skip
-"""Actions of each task."""
+"""Actions of each task, the most important first: the question's band has room for a few."""
 COMMON_ACTIONS: tuple[LabelledAction, ...] = (
     ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark on or off"),
     ("only", "light only this"), ("readings", "all readings"), ("why", "why this finding"),
@@ -296,19 +294,24 @@ def bindings() -> list[Binding]:
     return [*found, Binding("f9", "dark", show=False, priority=True)]
 
 
-def links(shown: Sequence[KeyAction], width: int = 1000, gap: int = 3) -> Content:
+def links(
+    shown: Sequence[KeyAction], width: int = 1000, gap: int = 3, most_lines: int = 100
+) -> Content:
     """Return keys and labels that can be clicked, wrapped between them.
 
     Args:
-        shown: the actions; one without a label is left out.
+        shown: the actions, the most important first; one without a label is left out.
         width: longest line. [cells]
         gap: space between two of them. [cells]
+        most_lines: most lines; what does not fit is left out.
     """
     lines: list[list[Content]] = [[]]
     used = 0
     for one in (one for one in shown if one.label):
         part = _link(one)
         if lines[-1] and used + gap + part.cell_length > width:
+            if len(lines) == most_lines:
+                break
             lines.append([])
             used = 0
         used += part.cell_length + (gap if lines[-1] else 0)

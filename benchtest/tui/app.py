@@ -22,6 +22,7 @@ from textual.driver import Driver
 from textual.notifications import SeverityLevel
 from textual.screen import Screen
 from textual.scrollbar import ScrollBar, ScrollBarRender
+from textual.theme import Theme
 
 from benchtest.drive.signals import exit_within, hold_lights
 from benchtest.errors import BenchError
@@ -43,6 +44,33 @@ if TYPE_CHECKING:
     from benchtest.tui.bench_screen import Leaving
     from benchtest.tui.compare_screen import CompareScreen
 
+LIGHT, DARK = "bench-light", "bench-dark"
+THEMES = (
+    Theme(
+        DARK, dark=True, primary="#8ea6b8", secondary="#8ea6b8", accent="#f2b84b",
+        foreground="#e6eaed", background="#121212", surface="#1a1e22", panel="#262d33",
+        success="#7fd18c", warning="#f2b84b", error="#ff8d85",
+        variables={
+            "ask": "#f2b84b", "ask-text": "#17120a", "ask-field": "#d9a03a",
+            "ask-focus": "#fff3d6", "structure": "#8ea6b8", "lead-text": "#ffffff",
+            "red-lead": "#b3001b", "black-lead": "#000000", "text-muted": "#a9b4bd",
+            "text-success": "#7fd18c", "text-error": "#ff8d85",
+        },
+    ),
+    Theme(
+        LIGHT, dark=False, primary="#46606f", secondary="#46606f", accent="#8a5a00",
+        foreground="#15191c", background="#fafafa", surface="#eef1f3", panel="#dde3e7",
+        success="#176b30", warning="#8a5a00", error="#a80f22",
+        variables={
+            "ask": "#ffcb57", "ask-text": "#17120a", "ask-field": "#e8b23f",
+            "ask-focus": "#fff6df", "structure": "#46606f", "lead-text": "#ffffff",
+            "red-lead": "#b3001b", "black-lead": "#000000", "text-muted": "#4c5760",
+            "text-success": "#176b30", "text-error": "#a80f22",
+        },
+    ),
+)  # fmt: skip
+"""Few colours, each with one meaning: amber is asked now, green passed, red bad or the red lead,
+blue-grey structure."""
 PracticeAsked = tuple[int | None, int | None]
 """Grade and seed of a practice round, None for the program's choice."""
 CHECKPOINT_S, IDLE_S = 2.0, 1.0
@@ -86,6 +114,9 @@ class BenchApp(App[None]):
         """
         share_one_arena()  # findings run on ever other worker threads
         super().__init__()
+        for theme in THEMES:
+            self.register_theme(theme)
+        self.theme = DARK
         self.bench = bench
         self.first_tag = first_tag
         self.first_practice = practice
@@ -96,7 +127,7 @@ class BenchApp(App[None]):
         self._ending = False
         self.ends_process = False
         """True if the process ends with this program, so that its exit time can be limited."""
-        self._shelf_screen = ShelfScreen(self.shelf, bench.prop_file)
+        self._shelf_screen = ShelfScreen(self.shelf, bench.prop_file, self.glyphs)
         self._answered: str | None = None
         """Target that the user gave for a unit; applies to the following ones."""
 
@@ -408,7 +439,7 @@ class BenchApp(App[None]):
     def toggle_theme(self) -> None:
         """Switch between the light theme, for daylight, and the dark one."""
         light = self.current_theme.dark
-        self.theme = "textual-light" if light else "textual-dark"
+        self.theme = LIGHT if light else DARK
 
     def notify(
         self,

@@ -18,7 +18,6 @@ from benchtest.evidence.marks import Seen
 from benchtest.session.autopilot import Outcome
 from benchtest.session.display.bench_model import BenchModel
 from benchtest.session.display.finding_details import FindingDetails, explain_finding
-from benchtest.session.display.map_model import node_of_cell
 from benchtest.session.guidance.steps import StepName, list_steps
 from benchtest.session.log.soak import Progress
 from benchtest.session.log.state import LoggedEvent
@@ -140,7 +139,9 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         clock = self.workbench.clock
         notice = drive_notice(clock.status())
         where = clock.info.where if clock.info else ""
-        driving = Driving(clock.showing(), where, notice, clock.held is not None)
+        driving = Driving(
+            clock.showing(), where, notice, clock.held is not None, self.workbench.minutes
+        )
         self.view.show_driving(self.model, driving)
         if notice != self._notice:
             self._notice = notice
@@ -342,7 +343,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         walk, walking = self.workbench.walk, self.model.walking
         if walking is not None and walking.strand == message.strand:
             nodes = self.model.design.strand(message.strand).nodes
-            node = node_of_cell(nodes, message.cell, self.view.map_panel.map.cells_across)
+            node = self.view.map_panel.scale.node(nodes, message.cell)
             self._do(lambda: walk.move_to(node))
         else:
             self._do(lambda: walk.choose_strand(message.strand))

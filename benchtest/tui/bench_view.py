@@ -6,19 +6,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from textual.app import ComposeResult
-from textual.containers import Horizontal
+from textual.containers import Horizontal, Vertical
 from textual.content import Content
 
 from benchtest.drive.universe_layout import Frame
 from benchtest.formatting import describe_deviation, format_with_spread
 from benchtest.session.display.bench_model import BenchModel
+from benchtest.session.display.characters import Role, Run
 from benchtest.session.display.finding_details import describe_reasons
-from benchtest.session.display.probe_sketch import Run, draw_sketch
+from benchtest.session.guidance.next_step import Task
 from benchtest.session.workbench.prop_light import DriveNotice
 from benchtest.session.workbench.typo_check import TypedReading
 from benchtest.tui.actions import (
     BAR_LABELS,
-    TASKS,
     actions_always,
     actions_now,
     actions_typing,
@@ -28,13 +28,17 @@ from benchtest.tui.evidence_panels import ReadingsPanel, SuspectsPanel, VirtualV
 from benchtest.tui.glyphs import ScreenGlyphs
 from benchtest.tui.literal_text import LiteralBox
 from benchtest.tui.map_panel import MapPanel
-from benchtest.tui.panel import Panel
+from benchtest.tui.panel import ROLES, Panel
 from benchtest.tui.prompt_panel import FIELD_HINTS, FIELD_UNITS, PromptPanel
 from benchtest.virtual.observer import Observation
 
-MIN_ROOMY_LINES = 36
+MIN_ROOMY_LINES = 30
 """Least height of a screen that shows all reasons for a repair, not only the strongest."""
-MAX_SKETCH_CELLS, MAX_SOAK_CELLS = 60, 40
+MAX_SOAK_CELLS = 60
+MIN_EVIDENCE, MAX_EVIDENCE, MAP_GAP = 28, 46, 2
+"""Cells of the evidence next to the map, and the gap between them."""
+LINES_OF_KEYS: dict[Task, int] = {"walk": 3, "caught": 3, "check": 2, "soak": 2}
+"""Lines of keys in the question's band of a small screen, for tasks with more than one."""
 MIN_NAME = 8
 """Cells that the top line leaves to the name of the design."""
 MAX_MESSAGE_LINES = 3
@@ -64,10 +68,12 @@ class Driving:
     notice: DriveNotice | None
     is_held: bool
     """True while the prop is held dark."""
+    minutes: int
+    """Whole minutes that the unit is on the bench. [min]"""
 
 
 class BenchView(LiteralBox):
-    """Top line, prop map, question, readings, suspects, message and keys."""
+    """Top line, progress, question, prop map with the evidence next to it, message and keys."""
 
     DEFAULT_CSS = "BenchView { width: 1fr; height: 1fr; }"
 
@@ -75,31 +81,25 @@ class BenchView(LiteralBox):
         super().__init__(id=id)
         self.glyphs = glyphs
         self.is_switched = False
-        """True if the user switched from the map to the plot, or back."""
+        """True if the user switched the plot off, or on."""
 
     def compose(self) -> ComposeResult:
         yield Panel(id="top")
-        with Horizontal(id="upper"):
-            yield MapPanel(self.glyphs, id="map-panel")
-            yield PromptPanel(id="prompt")
+        yield Panel(id="progress")
+        yield PromptPanel(self.glyphs, id="prompt")
         with Horizontal(id="lower"):
-            yield VirtualView(self.glyphs, id="seen")
-            yield ReadingsPanel(self.glyphs, id="readings")
-            yield SuspectsPanel(self.glyphs, id="suspects")
+            yield MapPanel(self.glyphs, id="map-panel")
+            with Vertical(id="evidence"):
+                yield VirtualView(self.glyphs, id="seen")
+                yield SuspectsPanel(self.glyphs, id="suspects")
+                yield ReadingsPanel(self.glyphs, id="readings")
         yield Panel(id="message")
         yield Panel(id="bottom")
-
-    def on_mount(self) -> None:
-        if not self.query("#seen"):  # the program ended before the panels were made
-            return
-        self.query_one("#seen").border_title = "virtual prop"
-        self.query_one("#readings").border_title = "readings"
-        self.query_one("#suspects").border_title = "suspects"
 
     @property
     def is_complete(self) -> bool:
         """True once all panels exist; earlier updates are drawn then."""
-        return bool(self.query("#chart") and self.query("#keys"))
+        return bool(self.query("#chart") and self.query("#keys") and self.query("#readings"))
 
     @property
     def prompt(self) -> PromptPanel:
@@ -110,6 +110,11 @@ class BenchView(LiteralBox):
     def map_panel(self) -> MapPanel:
         """The panel of the prop map."""
         return self.query_one(MapPanel)
+
+    @property
+    def is_roomy(self) -> bool:
+        """True if the screen has lines to spare."""
+        return self.size.height >= MIN_ROOMY_LINES
 
     # -- drawing -------------------------------------------------------------------------------
 
@@ -125,19 +130,16 @@ class BenchView(LiteralBox):
             thinking: True during a diagnosis.
         """
         advice, prompt = model.advice, self.prompt
+        prompt.set_class(self.is_roomy, "-roomy")
         behind = self.glyphs.text(model.unit) if model.unit in FIELD_UNITS else ""
         unit = (FIELD_HINTS.get(model.unit, ""), behind)
         question, keys = self.glyphs.text(advice.text), self._keys(model, prompt.entry.value)
-        prompt.show_question(TASKS[model.task], question, advice.caution, unit, keys)
+        prompt.show_question(question, advice.caution, unit, keys)
         prompt.show_reasons(self._reasons(model))
         prompt.show_drawing(self._drawing(model))
         prompt.show_comparison(self._comparison(typed))
-        is_look = model.is_virtual and model.task in LOOK_TASKS
-        self.query_one("#seen").display = is_look
-        self.query_one("#readings").display = not is_look
-        readings, suspects = self.query_one(ReadingsPanel), self.query_one(SuspectsPanel)
-        suspects.show(model, thinking)
-        readings.show(model.readings)
+        self.query_one("#progress", Panel).put(self._progress(model))
+        self._show_evidence(model, thinking)
         self._show_profile(model)
         self.show_message(model, message)
         bar = [
@@ -146,8 +148,42 @@ class BenchView(LiteralBox):
             if one.action in BAR_LABELS
         ]
         self.query_one("#bottom", Panel).put(Content(" ") + links(bar))
-        if model.shown_strand is not None:
-            self.map_panel.map.bring_into_view(model.shown_strand)
+
+    def _progress(self, model: BenchModel) -> Content:
+        """Return the steps in a line: what is done, where the user is, what is left."""
+        parts: list[Content] = []
+        for step in model.progress:
+            mark = "" if step.passed is None else f" {self.glyphs.passed}"
+            role: Role = "name" if step.passed is None else "passed"
+            if step.passed is False:
+                mark, role = f" {self.glyphs.failed}", "failed"
+            text = Content.assemble(step.text, (mark, ROLES[role]))
+            if step.is_here:
+                text = Content.styled(f" {step.text}{mark} ", ROLES["asked"])
+            parts.append(text)
+        return Content(" ") + Content(self.glyphs.separator).join(parts)
+
+    def _show_evidence(self, model: BenchModel, thinking: bool) -> None:
+        """Draw what there is of evidence next to the map; without any the map has all the room."""
+        is_look = model.is_virtual and model.task in LOOK_TASKS
+        is_read = not is_look and (bool(model.readings) or model.has_readings)
+        suspects, readings = self.query_one(SuspectsPanel), self.query_one(ReadingsPanel)
+        evidence = self.query_one("#evidence")
+        evidence.display = is_look or is_read
+        self.query_one("#seen").display = is_look
+        suspects.display = readings.display = is_read
+        if not evidence.display:
+            return
+        wiring = self.map_panel.wiring(model.design)
+        room = self.size.width - wiring.whole_width - MAP_GAP
+        width = max(MIN_EVIDENCE, min(MAX_EVIDENCE, room))
+        if evidence.styles.width is None or evidence.styles.width.value != width:
+            evidence.styles.width = width
+        if is_read:
+            # its left border and padding take two cells
+            rows = max(6, self.query_one("#lower").size.height // 2)
+            suspects.show(model, thinking, width - 2, rows)
+            readings.show(model.readings, width - 2)
 
     def show_typed(self, model: BenchModel, text: str, typed: TypedReading | None) -> None:
         """Draw the number being typed with the healthy value, and its keys."""
@@ -161,17 +197,23 @@ class BenchView(LiteralBox):
         lit = "dark" if driving.is_held else model.lit_text
         unit = f"{model.tag}, VIRTUAL PROP" if model.is_virtual else model.tag
         where = "" if model.is_virtual else driving.where
-        name, rest = model.design.name, f"   lit: {lit}    "
+        place = f"   {model.unit_place}" if model.unit_place else ""
+        name, rest = model.design.name, f"{place}   lit: {lit}"
         if notice is not None:
             where = f"! {notice.short}"
-        elif len(unit) + len(name) + len(rest) + 3 + len(where) > self.size.width:
+        end = f"{driving.minutes} min "
+        if len(unit) + len(name) + len(rest) + len(where) + len(end) + 8 > self.size.width:
             where = where.partition(",")[0]  # at a comma, so that it is not misread
-        room = max(MIN_NAME, self.size.width - len(unit) - len(rest) - len(where) - 3)
+        room = self.size.width - len(unit) - len(rest) - len(where) - len(end) - 8
+        if room < MIN_NAME and place:
+            rest, room = rest.removeprefix(place), room + len(place)
+        room = max(MIN_NAME, room)
         if len(name) > room:  # what is lit must stay visible
             name = f"{name[: room - 3]}…"  # three cells in ASCII
-        self.query_one("#top", Panel).put(
-            Content(self.glyphs.text(f" {unit}  {name}{rest}{where}"))
-        )
+        left = self.glyphs.text(f" {unit}  {name}{rest}")
+        right = self.glyphs.text(f"{where}   {end}" if where else end)
+        gap = max(1, self.size.width - len(left) - len(right))
+        self.query_one("#top", Panel).put(Content(f"{left}{'':{gap}}{right}"))
 
     def show_message(self, model: BenchModel, message: str) -> None:
         """Draw the message, or the preview of the next reading, in up to three lines."""
@@ -198,17 +240,11 @@ class BenchView(LiteralBox):
         suspect = model.advice.suspect
         if suspect is None:
             return ""
-        brief = self.size.height < MIN_ROOMY_LINES
-        return self.glyphs.text(describe_reasons(suspect, model.design, brief))
+        return self.glyphs.text(describe_reasons(suspect, model.design, not self.is_roomy))
 
     def _drawing(self, model: BenchModel) -> list[list[Run]]:
-        """Return a sketch of the leads, or the progress of a soak."""
-        width = self.query_one("#question").size.width
-        probe, soak = model.advice.probe, model.soak
-        if probe is not None and width > 0:
-            return draw_sketch(
-                model.design, probe, min(width, MAX_SKETCH_CELLS), self.glyphs.wiring
-            )
+        """Return the progress of a soak."""
+        width, soak = self.query_one("#question").size.width, model.soak
         if model.task == "soak" and soak is not None:
             return soak_lines(soak, self.glyphs, min(width, MAX_SOAK_CELLS))
         return []
@@ -217,7 +253,9 @@ class BenchView(LiteralBox):
         """Return the keys of the task, or those for the number in the field."""
         now = actions_now(model)
         shown = actions_typing(now) if text else now
-        return links(shown, max(20, self.query_one("#question").size.width))
+        width = max(20, self.size.width - 4)
+        most = 3 if self.is_roomy else LINES_OF_KEYS.get(model.task, 1)
+        return links(shown, width, most_lines=most)
 
     def _comparison(self, typed: TypedReading | None) -> str:
         """Return the healthy value, and the deviation of the typed number or a hint."""

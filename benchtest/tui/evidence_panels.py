@@ -12,7 +12,7 @@ from textual.content import Content
 from benchtest.prop.lit_set import format_ranges
 from benchtest.prop.notation import name_probe
 from benchtest.session.display.bench_model import BenchModel, DisplayedReading, DisplayedSuspect
-from benchtest.session.display.probe_sketch import Run
+from benchtest.session.display.characters import Run
 from benchtest.session.log.soak import Progress
 from benchtest.tui.glyphs import ScreenGlyphs
 from benchtest.tui.panel import Panel
@@ -20,8 +20,12 @@ from benchtest.virtual.observer import Observation
 
 BAR_CELLS = 6
 """Width of a probability bar."""
+MAX_LISTED = 60
+"""Most readings next to the map; the list of all readings has every one."""
 FIGURE_CELLS = BAR_CELLS + 17
 """Cells of a suspect's number, bar, per cent and resistance."""
+SHORT_CELLS = FIGURE_CELLS - BAR_CELLS - 1
+"""The same without the bar."""
 
 
 class SuspectsPanel(Panel):
@@ -31,9 +35,15 @@ class SuspectsPanel(Panel):
         super().__init__(id=id)
         self.glyphs = glyphs
 
-    def show(self, model: BenchModel, thinking: bool) -> None:
-        """Draw the suspects, or why there are none."""
-        width, rows = self.size.width, self.size.height
+    def show(self, model: BenchModel, thinking: bool, width: int, rows: int) -> None:
+        """Draw the suspects, or why there are none.
+
+        Args:
+            model: model to draw.
+            thinking: True during a diagnosis.
+            width: cells of a line.
+            rows: most lines.
+        """
         if not model.suspects:
             waiting = "not calculated yet" if model.has_readings else "no readings yet"
             self.put(Content(self.glyphs.text("calculating …" if thinking else waiting)))
@@ -47,10 +57,10 @@ class SuspectsPanel(Panel):
         name_cells = max(len(line.name) for line in shown)
         lines = [text for line in shown for text in self._lines(line, name_cells, width)]
         if len(lines) > rows - bool(model.other_suspects):
-            lines = [self._line(line, max(4, width - FIGURE_CELLS), width) for line in shown]
+            lines = [self._line(line, max(4, width - SHORT_CELLS), width) for line in shown]
         if model.other_suspects:
             lines.append(Text(f"  {model.other_suspects}"))
-        self.update(Group(*lines), layout=False)
+        self.update(Group(*lines), layout=True)
 
     def _lines(self, line: DisplayedSuspect, name_cells: int, width: int) -> list[Text]:
         """Return a suspect in one line or, if that is too narrow, in two."""
@@ -64,11 +74,12 @@ class SuspectsPanel(Panel):
         name = Text(line.name, style=_click(line))
         name.truncate(name_cells, overflow=self.glyphs.overflow, pad=True)
         text = Text(f"{line.number or ' '} ", style=_click(line), no_wrap=True)
-        return text.append_text(name).append(f" {self._figures(line)}")
+        has_bar = name_cells + FIGURE_CELLS <= width
+        return text.append_text(name).append(f" {self._figures(line, has_bar)}")
 
-    def _figures(self, line: DisplayedSuspect) -> str:
-        bar = draw_bar(line.share, BAR_CELLS, self.glyphs)
-        return self.glyphs.text(f"{bar} {line.percent:>5} {line.size}".rstrip())
+    def _figures(self, line: DisplayedSuspect, has_bar: bool = True) -> str:
+        bar = f"{draw_bar(line.share, BAR_CELLS, self.glyphs)} " if has_bar else ""
+        return self.glyphs.text(f"{bar}{line.percent:>5} {line.size}".rstrip())
 
 
 def _click(line: DisplayedSuspect) -> RichStyle:
@@ -84,12 +95,17 @@ class ReadingsPanel(Panel):
         super().__init__(id=id)
         self.glyphs = glyphs
 
-    def show(self, readings: Sequence[DisplayedReading]) -> None:
-        """Draw the readings that count, as far as there is space."""
+    def show(self, readings: Sequence[DisplayedReading], width: int) -> None:
+        """Draw the readings that count, as far as there is space.
+
+        Args:
+            readings: all readings that count.
+            width: cells of a line.
+        """
         if not readings:
-            self.put(Content("none yet"))
+            self.put(Content("no readings since the repair"))
             return
-        rows, width = max(1, self.size.height), self.size.width
+        rows = MAX_LISTED
         if not self.has_changed(readings, rows, width):
             return
         last = list(reversed(readings))[:rows]
@@ -98,13 +114,20 @@ class ReadingsPanel(Panel):
         judgment_cells = max(len(line.judgment) for line in last)
         # the probe is cut to make room for the figures
         probe_cells = min(probe_cells, max(6, width - number_cells - judgment_cells - 12))
-        lines = (self._line(line, number_cells, probe_cells, judgment_cells) for line in last)
+        lines = (
+            self._line(line, number_cells, probe_cells, judgment_cells, width) for line in last
+        )
         self.update(Group(*lines), layout=False)
 
     def _line(
-        self, line: DisplayedReading, number_cells: int, probe_cells: int, judgment_cells: int
+        self,
+        line: DisplayedReading,
+        number_cells: int,
+        probe_cells: int,
+        judgment_cells: int,
+        width: int,
     ) -> Text:
-        """Return one reading in columns of these widths."""
+        """Return one reading in columns of these widths, in a line of `width` cells."""
         probe = Text(name_probe(line.reading.probe))
         overflow = self.glyphs.overflow
         probe.truncate(probe_cells, overflow=overflow, pad=True)
@@ -114,7 +137,7 @@ class ReadingsPanel(Panel):
         style = "bold reverse" if line.is_far or line.is_odd else ""
         text.append(line.judgment, style=style)
         text.append(" " * (judgment_cells - len(line.judgment)))
-        if text.cell_len + len(line.lit) + len("   lit") <= self.size.width:
+        if text.cell_len + len(line.lit) + len("   lit") <= width:
             text.append(f"  {line.lit} lit", style="dim")
         text.stylize(RichStyle(meta={"@click": f"screen.readings({line.number})"}))
         return text
@@ -149,12 +172,14 @@ class VirtualView(Panel):
     def show(self, sights: Sequence[Observation]) -> None:
         """Draw the observations into the available space."""
         self._sights = sights
-        rows, width = max(2, self.size.height), self.size.width
+        rows, width = max(2, self.size.height - 1), self.size.width
         if not self.has_changed(sights, rows, width):
             return
         lines = view_lines(sights, rows, width, self.glyphs) or ["all dark"]
         cut = self.glyphs.overflow
-        self.update(Group(*(Text(row, no_wrap=True, overflow=cut) for row in lines)), layout=False)
+        title = Text("what the virtual prop shows", style="dim", no_wrap=True, overflow=cut)
+        drawn = (Text(row, no_wrap=True, overflow=cut) for row in lines)
+        self.update(Group(title, *drawn), layout=False)
 
     def on_resize(self) -> None:
         if self._sights is not None:

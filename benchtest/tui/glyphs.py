@@ -7,7 +7,7 @@ import os
 from dataclasses import dataclass
 from typing import Literal
 
-from benchtest.session.display.probe_sketch import ASCII_GLYPHS, Glyphs
+from benchtest.session.display.characters import ASCII_GLYPHS, Glyphs
 
 MIN_COLUMNS, MIN_LINES = 80, 24
 """Smallest terminal."""
@@ -19,14 +19,22 @@ class ScreenGlyphs:
 
     lit: str
     off: str
-    to_b: str
-    to_a: str
     passed: str
     failed: str
     bar: str
     rest: str
     border: str
     wiring: Glyphs
+
+    @property
+    def separator(self) -> str:
+        """Text between the parts of a line."""
+        return "  " if self.is_ascii else " · "
+
+    @property
+    def is_ascii(self) -> bool:
+        """True on a terminal without Unicode."""
+        return self.border == "ascii"
 
     @property
     def overflow(self) -> Literal["ellipsis", "crop"]:
@@ -49,11 +57,13 @@ _IN_ASCII = str.maketrans(
         "≤": "<=",
         "²": "2",
         "µ": "u",
+        "─": "-",
+        "│": "|",
     }
 )
 
-UNICODE = ScreenGlyphs("●", "·", "▸", "◂", "✓", "✗", "█", "░", "round", Glyphs())
-ASCII = ScreenGlyphs("#", ".", ">", "<", "+", "x", "#", ".", "ascii", ASCII_GLYPHS)
+UNICODE = ScreenGlyphs("●", "·", "✓", "✗", "█", "░", "round", Glyphs())
+ASCII = ScreenGlyphs("#", ".", "+", "x", "#", ".", "ascii", ASCII_GLYPHS)
 
 
 def glyphs_for_terminal() -> ScreenGlyphs:

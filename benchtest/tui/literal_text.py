@@ -8,15 +8,16 @@ library's own.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 from rich.text import Text
 from textual import events
+from textual.app import RenderResult
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.containers import Vertical
 from textual.content import Content
 from textual.visual import VisualType
-from textual.widgets import DataTable, Input, OptionList, Static
+from textual.widgets import DataTable, Digits, Input, OptionList, Static
 from textual.widgets.data_table import ColumnKey, RowKey
 
 
@@ -34,6 +35,36 @@ class Literal(Static):
 
     def render_str(self, text_content: str | Content) -> Content:
         return literal_content(text_content)
+
+
+class BigDigits(Digits):
+    """A figure three lines high; letters behind it stand on its last line."""
+
+    ASCII: ClassVar[dict[str, tuple[str, str, str]]] = {
+        "0": (" _ ", "| |", "|_|"),
+        "1": ("   ", "  |", "  |"),
+        "2": (" _ ", " _|", "|_ "),
+        "3": (" _ ", " _|", " _|"),
+        "4": ("   ", "|_|", "  |"),
+        "5": (" _ ", "|_ ", " _|"),
+        "6": (" _ ", "|_ ", "|_|"),
+        "7": (" _ ", "  |", "  |"),
+        "8": (" _ ", "|_|", "|_|"),
+        "9": (" _ ", "|_|", " _|"),
+        "-": ("   ", " _ ", "   "),
+    }
+    """Digits for terminals without Unicode: the segments of a numeric display."""
+
+    def __init__(self, in_ascii: bool, id: str | None = None) -> None:  # noqa: A002
+        super().__init__("", id=id)
+        self.in_ascii = in_ascii
+
+    def render(self) -> RenderResult:
+        if not self.in_ascii:
+            return super().render()
+        pieces = [self.ASCII.get(sign, (" ", " ", sign)) for sign in self.value]
+        lines = ["".join(piece[row] for piece in pieces) for row in range(3)]
+        return Text("\n".join(lines), no_wrap=True, style=self.rich_style)
 
 
 class LiteralBox(Vertical):

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from textual.color import Color
 from textual.content import Content
 from textual.style import Style
 
-from benchtest.session.display.probe_sketch import Role, Run
+from benchtest.session.display.characters import Role, Run
 from benchtest.tui.literal_text import Literal
 
-WHITE, RED, BLACK = Color(255, 255, 255), Color(176, 0, 32), Color(0, 0, 0)
-
-ROLES: dict[Role, Style] = {
-    "": Style(),
-    "name": Style(dim=True),
-    "red": Style(bold=True, foreground=WHITE, background=RED),
-    "black": Style(bold=True, foreground=WHITE, background=BLACK),
+ROLES: dict[Role, str | Style] = {
+    "": "",
+    "name": "$text-muted",
+    "red": "bold $lead-text on $red-lead",
+    "black": "bold $lead-text on $black-lead",
+    "passed": "bold $text-success",
+    "failed": "bold $text-error",
+    "asked": "bold $ask-text on $ask",
+    "suspect": "bold reverse",
 }
 """Style of each role of a run."""
 

@@ -7,19 +7,24 @@ from collections.abc import Sequence
 
 from textual import events
 from textual.app import ComposeResult
-from textual.containers import Horizontal
+from textual.containers import Horizontal, Vertical
 from textual.content import Content
 from textual.message import Message
 from textual.widgets import Input
 
-from benchtest.session.display.probe_sketch import Run
-from benchtest.tui.literal_text import Line, LiteralBox
+from benchtest.session.display.characters import Run
+from benchtest.tui.glyphs import ScreenGlyphs
+from benchtest.tui.literal_text import BigDigits, Line, LiteralBox
 from benchtest.tui.panel import Panel, style_rows
 
 NUMBERS = r"[-+0-9.,mVkKMΩOLhs ]*"
 """Characters of a number with its unit; other letters remain keys."""
 FIELD_HINTS = {"V": "volts", "mV": "millivolts", "Ω": "ohms, or OL", "time": "2h or 90m"}
 """Placeholder of the field, by the unit of the number."""
+ALWAYS_LARGE = ("V", "mV")
+"""Units of numbers that have to be typed; their figure is always shown."""
+EMPTY_FIGURE = "---"
+"""Figure before a number is typed."""
 FIELD_UNITS = ("V", "mV", "Ω")
 """Units shown behind the field."""
 
@@ -48,15 +53,22 @@ class PromptPanel(LiteralBox):
             super().__init__()
             self.text = text
 
+    def __init__(self, glyphs: ScreenGlyphs, id: str | None = None) -> None:  # noqa: A002
+        super().__init__(id=id)
+        self.glyphs = glyphs
+
     def compose(self) -> ComposeResult:
         yield Panel(id="question")
         yield Panel(id="why")
         yield Panel(id="drawing")
-        # without select_on_focus: the next digit would replace the one that opened the field
         with Horizontal(id="field"):
-            yield Line(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
-            yield Panel(id="unit")
-        yield Panel(id="comparison")
+            yield BigDigits(self.glyphs.is_ascii, id="figure")
+            with Vertical(id="beside"):
+                with Horizontal(id="typed"):
+                    # without select_on_focus: the next digit would replace the one that opened it
+                    yield Line(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)
+                    yield Panel(id="unit")
+                yield Panel(id="comparison")
         yield Panel(id="caution")
         yield Panel(id="keys")
 
@@ -65,24 +77,34 @@ class PromptPanel(LiteralBox):
         return self.query_one("#entry", Line)
 
     def show_question(
-        self, title: str, question: str, caution: str, unit: tuple[str, str], keys: Content
+        self, question: str, caution: str, unit: tuple[str, str], keys: Content
     ) -> None:
         """Show a question.
 
         Args:
-            title: the task, in one or two words.
             question: the question.
             caution: a warning, or "".
             unit: placeholder of the field and the unit behind it, both "" without a number.
             keys: the keys that work now.
         """
-        self.border_title = title
         self._show("#question", Content(question))
         self._show("#caution", Content(caution))
         self.show_keys(keys)
         self.entry.placeholder, behind = unit
         self.query_one("#field").display = bool(unit[0])
         self._show("#unit", Content(behind))
+        self.show_figure()
+
+    def show_figure(self) -> None:
+        """Show the typed number large, with its unit; a line where nothing is typed yet."""
+        figure, unit = self.query_one("#figure", BigDigits), self.query_one("#unit", Panel)
+        behind = str(unit.content) if unit.display else ""
+        typed = self.entry.value.strip()
+        # ohms are typed only where they are wanted
+        figure.display = bool(typed) or behind in ALWAYS_LARGE
+        text = f"{typed or EMPTY_FIGURE} {behind}"
+        if figure.value != text:
+            figure.update(text)
 
     def show_drawing(self, rows: Sequence[Sequence[Run]]) -> None:
         """Show a drawing below the question; an empty one removes it."""
@@ -148,6 +170,7 @@ class PromptPanel(LiteralBox):
 
     def on_input_changed(self, event: Input.Changed) -> None:
         event.stop()
+        self.show_figure()
         self.post_message(self.Typing(event.value))
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

@@ -18,6 +18,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.tui.actions import KeyAction, links
 from benchtest.tui.close_once import CloseOnceScreen
 from benchtest.tui.dialogs import ConfirmDialog, FormDialog, FormLine, MessageDialog
+from benchtest.tui.glyphs import ScreenGlyphs
 from benchtest.tui.literal_text import Literal
 from benchtest.tui.wide_table import WideTable
 
@@ -34,7 +35,9 @@ KEYS = (
 RETIRED = "retired"
 SIGNED = "signed-off"
 """Kind of the event that ends a test."""
-COLUMNS = ("unit", "design", "stage", "to do")
+STEPS = ("power", "light", "strands", "colours", "readings")
+"""Steps of a test, each with a column."""
+COLUMNS = ("unit", "design", "stage", *STEPS, "min", "to do")
 EMPTY = "No units on this bench yet. Press n to test one."
 
 
@@ -79,8 +82,9 @@ class ShelfScreen(CloseOnceScreen[None]):
     class Shown(Message):
         """Posted when the shelf is visible, so that no unit is on the bench."""
 
-    def __init__(self, shelf: Shelf, prop_file: Path | None) -> None:
+    def __init__(self, shelf: Shelf, prop_file: Path | None, glyphs: ScreenGlyphs) -> None:
         super().__init__()
+        self.glyphs = glyphs
         self.shelf = shelf
         self.prop_file = prop_file
         self.at: str | None = None
@@ -122,7 +126,8 @@ class ShelfScreen(CloseOnceScreen[None]):
             return
         for place, unit in enumerate(units):
             stage = RETIRED if unit.retired else unit.stage
-            table.add_row(unit.tag, unit.design_name, stage, "", key=unit.tag)
+            rest = [""] * (len(COLUMNS) - 3)
+            table.add_row(unit.tag, unit.design_name, stage, *rest, key=unit.tag)
             if unit.tag == at:
                 table.move_cursor(row=place)
         table.display = bool(units)
@@ -150,18 +155,24 @@ class ShelfScreen(CloseOnceScreen[None]):
 
     def on_shelf_screen_ready(self, message: Ready) -> None:
         """Show what is to do for each unit, and which tests are unfinished."""
-        from benchtest.session.session import shelf_rows, unfinished_sessions
+        from benchtest.session.display.bench_model import shelf_cells
+        from benchtest.session.session import shelved_units, unfinished_sessions
 
         table = self.query_one(WideTable)
         try:
-            rows = shelf_rows(self.shelf)
+            rows = shelved_units(self.shelf)
             left = [row.tag for row in unfinished_sessions(self.shelf)]
         except BenchError as error:
             self.say(str(error))
             return
-        for unit, _, to_do in rows:
+        for row in rows:
+            unit = row.unit
             if unit.tag in table.rows:  # else another program has just added it
-                text = "; ".join(to_do) or "nothing: may go outdoors"
+                cells = shelf_cells(row.state, self.glyphs.passed, self.glyphs.failed)
+                minutes = "" if row.minutes is None else f"{row.minutes:>3}"
+                for name, cell in zip((*STEPS, "min"), (*cells, minutes), strict=True):
+                    table.update_cell(unit.tag, name, cell, update_width=True)
+                text = "; ".join(row.waits_for) or "nothing: may go outdoors"
                 if unit.retired:
                     text = "x brings it back onto the shelf"
                 table.update_cell(unit.tag, COLUMNS[-1], text, update_width=True)

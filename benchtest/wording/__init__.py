@@ -2,6 +2,7 @@
 
 from benchtest.wording.finding_json import finding_json
 from benchtest.wording.reasons import (
+    NOT_EXCLUSIVE,
     doubt_texts,
     nearest_text,
     other_suspects_text,
@@ -11,6 +12,7 @@ from benchtest.wording.reasons import (
 from benchtest.wording.repair_advice import fault_repair_text, repair_text, suspect_name
 
 __all__ = [
+    "NOT_EXCLUSIVE",
     "doubt_texts",
     "fault_repair_text",
     "finding_json",

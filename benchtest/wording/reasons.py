@@ -17,6 +17,7 @@ from benchtest.evidence.readings import Reading
 from benchtest.formatting import format_percent
 from benchtest.prop.design import Design
 
+NOT_EXCLUSIVE = "Several may be at fault at once, so percentages need not add up to 100."
 MIN_NOTABLE_PROBABILITY = 0.01
 """Suspects at least this probable are listed if they are also `NOTABLE_RATIO` times the next."""
 NOTABLE_RATIO = 3.0

@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from benchtest.cli.diagnose import NOT_EXCLUSIVE, _show
+from benchtest.cli.diagnose import _show
 from benchtest.diagnosis import Finding, NextReading, Suspect
 from benchtest.prop.reader import parse_design, read_design
-from benchtest.wording import split_suspects
+from benchtest.wording import NOT_EXCLUSIVE, split_suspects
 from tests.props import SMALL_FAN
 
 Run = Callable[..., Any]

@@ -24,7 +24,7 @@ async def test_a_cut_row_is_shown_in_full_below(small_fan: Path, tmp_path: Path)
         await at.keys("down")
         await at.until(lambda: WAITS in " ".join(at.words().split()))
         assert "Unfinished: SF-01, SF-02 (select one, Enter to resume)" in at.words()
-        await at.pilot.resize_terminal(120, 24)
+        await at.pilot.resize_terminal(160, 24)
         await at.until(lambda: "SF-02 to do: " not in at.words())
         assert at.words().count(WAITS.partition("do: ")[2]) == 2
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import socket
 import tempfile
 from collections.abc import Iterator
@@ -22,10 +23,12 @@ from textual.widgets import Input
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import MarkMade, VerdictGiven
 from benchtest.session.session import Session
+from benchtest.tui.app import LIGHT
 from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready, shown
 
 FOLDER = Path(__file__).parent / "snapshots"
 SIZES = ((80, 24), (120, 40), (200, 60))
+MINUTES = re.compile(r"\d min")
 LOOKS = {"dark": {}, "light": {}, "no-colour": {"NO_COLOR": "1"}, "ascii": {"BENCHTEST_ASCII": "1"}}
 
 
@@ -63,7 +66,7 @@ async def _screens(folder: Path, look: str) -> dict[str, list[list[Segment]]]:
         async with driven(folder / "bench", _prepare(folder), tag="SF-01", to=to) as at:
             await at.until_task("look")
             if look == "light":
-                at.app.theme = "textual-light"
+                at.app.theme = LIGHT
             at.app.screen.query_one("#entry", Input).cursor_blink = False
             at.workbench.entry.ask_for("3", "foot:3+>3A+")
             at.screen.go()
@@ -89,7 +92,7 @@ async def _at_size(at: Driven, width: int, height: int) -> list[list[Segment]]:
 
 
 def _written(rows: list[list[Segment]]) -> str:
-    """Return the text of each line, then `length style` of each run."""
+    """Return the text of each line, then `length style` of each run; minutes as 0."""
     lines = []
     for row in rows:
         runs: list[tuple[int, str]] = []
@@ -99,7 +102,8 @@ def _written(rows: list[list[Segment]]) -> str:
                 runs[-1] = (runs[-1][0] + len(segment.text), words)
             else:
                 runs.append((len(segment.text), words))
-        lines.append("|" + "".join(segment.text for segment in row))
+        text = "".join(segment.text for segment in row)
+        lines.append("|" + MINUTES.sub("0 min", text))
         lines.append("  " + ", ".join(f"{length} {words}" for length, words in runs))
     return "\n".join(lines) + "\n"
 

@@ -24,9 +24,10 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.guidance.steps import StepName
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session
+from benchtest.tui.app import LIGHT
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import SMALL_FAN, Driven, driven, make_ready, shown
-from tests.tui.test_snapshots import FOLDER, LOOKS, SIZES, _environment, _is_grey, _legible
+from tests.tui.test_snapshots import FOLDER, LOOKS, MINUTES, SIZES, _environment, _is_grey, _legible
 
 STEPS: tuple[StepName, ...] = (
     "checks", "first-light", "strands", "search", "colours", "readings", "wiggle", "soak",
@@ -111,7 +112,7 @@ async def _screens(folder: Path, look: str) -> dict[str, Drawn]:
         found = {}
         async with driven(folder / "bench", _prepare(folder), tag="SF-01", to=to) as at:
             if look == "light":
-                at.app.theme = "textual-light"
+                at.app.theme = LIGHT
             async for step in _visit(at):
                 for width, height in KEPT.get(look, SIZES[:1]):
                     found[f"{step} {width}x{height}"] = await _drawn(at, width, height)
@@ -128,6 +129,7 @@ def _written(screens: dict[str, Drawn]) -> str:
     parts = []
     for name, rows in screens.items():
         lines = ["".join(segment.text for segment in row).rstrip() for row in rows]
+        lines[0] = MINUTES.sub("0 min", lines[0])
         if name.startswith("shelf"):
             lines[0] = lines[0].partition(" in ")[0]
         parts.append("\n".join([f"== {name}", *lines]))

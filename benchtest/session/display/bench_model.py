@@ -11,7 +11,9 @@ from benchtest.formatting import deviation_word, format_ohms, format_value
 from benchtest.prop.design import Design, NodeName
 from benchtest.prop.lit_set import LitSet
 from benchtest.session.display.finding_details import FindingDetails, StrandProfile
+from benchtest.session.display.map_model import MapFocus
 from benchtest.session.guidance.next_step import Advice, Task
+from benchtest.session.log.power_checks import due_checks
 from benchtest.session.log.soak import Progress
 from benchtest.session.log.state import State
 from benchtest.wording import other_suspects_text, split_suspects, suspect_name
@@ -80,6 +82,90 @@ class SourceModel:
     """True if one key reads and records."""
 
 
+@dataclass(frozen=True, slots=True)
+class ProgressStep:
+    """One step of a test in the line of progress."""
+
+    text: str
+    passed: bool | None
+    """True once it is done, False if something failed in it, None before."""
+    is_here: bool
+
+
+_STEP_OF_TASK: dict[Task, str] = {
+    "check": "power",
+    "glow": "light",
+    "look": "strands",
+    "parade": "strands",
+    "search": "strands",
+    "caught": "strands",
+    "walk": "strands",
+    "downstream": "strands",
+    "picture": "colours",
+    "colour": "colours",
+    "recolour": "colours",
+    "think": "readings",
+    "read": "readings",
+    "repair": "repair",
+    "wiggle": "wiggle",
+    "soak": "soak",
+    "sign-off": "sign-off",
+    "done": "sign-off",
+}
+
+
+def progress_steps(state: State, task: Task) -> tuple[ProgressStep, ...]:
+    """Return the steps of a test, in their order; those that are optional only while they last.
+
+    Args:
+        state: state of the session.
+        task: the present task.
+    """
+    design, here = state.design, _STEP_OF_TASK[task]
+    due = due_checks(design, state.checks, state.recheck, fresh=True)
+    bad = any(one.passed is False for one in state.checks.values())
+    count = len(design.strands)
+    looked = count - len(state.untested)
+    rows = [state.colours.get(colour, {}) for colour in design.node.colours]
+    is_wrong = any(not right for row in rows for right in row.values())
+    strands = False if state.failed else looked == count or None
+    taken = len(state.readings)
+    steps: list[tuple[str, str, bool | None]] = [
+        ("power", "power", False if bad else None if due else True),
+        ("light", "light", state.first_light),
+        ("strands", f"strands {looked}/{count}", strands),
+        ("colours", "colours", False if is_wrong else all(rows) or None),
+        ("readings", f"readings {taken}" if taken else "readings", None),
+        ("sign-off", "sign-off", True if state.signed else None),
+    ]
+    if here in ("repair", "wiggle", "soak"):
+        steps.insert(-1, (here, here, None))
+    return tuple(ProgressStep(text, passed, name == here) for name, text, passed in steps)
+
+
+def shelf_cells(state: State | None, passed: str, failed: str) -> list[str]:
+    """Return the steps of a unit's test for the shelf; empty ones are not done.
+
+    Args:
+        state: its state; None without a test.
+        passed: character of a step that passed.
+        failed: character of a step in which something failed.
+    """
+    if state is None:
+        return [""] * 5
+    marks = {None: "", True: passed, False: failed}
+    power, light, strands, colours, readings, *_ = progress_steps(state, "read")
+    looked = strands.text.partition(" ")[2]
+    taken = readings.text.partition(" ")[2]
+    return [
+        marks[power.passed],
+        marks[light.passed],
+        f"{looked} {marks[strands.passed]}".rstrip() if state.verdicts else "",
+        marks[colours.passed],
+        taken,
+    ]
+
+
 @dataclass(frozen=True)
 class BenchModel:
     """One unit on the bench, after one event.
@@ -104,6 +190,7 @@ class BenchModel:
         may_parade: True if enough strands are to be seen for a parade.
         source: the source of readings.
         readings: all readings that count.
+        unit_place: which of the design's units on the shelf it is, such as `unit 2 of 7`.
         preview: volts that the reading asked for would show under each likely fault; may be empty.
     """
 
@@ -127,11 +214,27 @@ class BenchModel:
     source: SourceModel
     readings: tuple[DisplayedReading, ...]
     preview: str
+    unit_place: str
 
     @property
     def task(self) -> Task:
         """The task of the advice."""
         return self.advice.task
+
+    @cached_property
+    def focus(self) -> MapFocus:
+        """Subject of the question, for the map."""
+        advice = self.advice
+        strands = {node.strand for node in advice.nodes}
+        if advice.strand is not None:
+            strands.add(advice.strand)
+        has_shares = self.task in ("read", "think", "repair", "sign-off", "done")
+        return MapFocus(advice.probe, frozenset(strands), self.walking, has_shares)
+
+    @cached_property
+    def progress(self) -> tuple[ProgressStep, ...]:
+        """Steps of the test, in their order."""
+        return progress_steps(self.state, self.task)
 
     @cached_property
     def suspects(self) -> tuple[DisplayedSuspect, ...]:

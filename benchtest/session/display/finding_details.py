@@ -9,23 +9,23 @@ from dataclasses import dataclass
 
 from benchtest.diagnosis import ExpectedReading, Finding, Suspect, expected_reading
 from benchtest.errors import CircuitFault
-from benchtest.formatting import format_with_spread
+from benchtest.formatting import format_percent, format_with_spread
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import describe_leads, location_strand, parse_location
 from benchtest.records.strand_plot import StrandCurve
+from benchtest.session.display.characters import Run
 from benchtest.session.display.event_text import format_volts
-from benchtest.session.display.probe_sketch import Run
-from benchtest.session.display.text_chart import Trace, draw_chart
+from benchtest.session.display.text_chart import Trace, draw_plot
 from benchtest.session.guidance.next_step import DATA_FAULTS
 from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY, odd_readings
 from benchtest.session.log.reading_list import describe_odd_reading
 from benchtest.session.log.state import State
 from benchtest.session.report.strand_profile import reading_dots, strand_curve
 from benchtest.session.session import Session
-from benchtest.wording import doubt_texts, reason_text
+from benchtest.wording import NOT_EXCLUSIVE, doubt_texts, reason_text, suspect_name
 
-SCALE_COLUMNS = 8
+SCALE_COLUMNS = 10
 """Columns of the volts scale of a plot."""
 MIN_PLOT_ROWS = 6
 """Rows of the smallest useful plot, with its two lines of text."""
@@ -94,7 +94,7 @@ def _best_lit_set(session: Session, suspect: Suspect, strand: int) -> LitSet | N
 
 
 def draw_profile(
-    along: StrandProfile, columns: int, rows: int, signs: tuple[str, str, str]
+    along: StrandProfile, columns: int, rows: int, signs: tuple[str, str, str], in_braille: bool
 ) -> list[list[Run]]:
     """Return a plot as rows of text: volts from end A to end B, with a legend.
 
@@ -103,6 +103,7 @@ def draw_profile(
         columns: width of the plot.
         rows: height of the plot with its legend.
         signs: characters for a unit as designed, this unit by its readings, and a reading.
+        in_braille: draw the curves in braille dots; else with their characters.
     """
     curve, (designed, unit, read) = along.curve, signs
     traces = [Trace(designed, curve.x, curve.designed_v)]
@@ -113,16 +114,22 @@ def draw_profile(
         xs, ys = [dot.x for dot in dots], [dot.volts for dot in dots]
         traces.append(Trace(read, xs, ys, joined=False))
     across = max(columns - SCALE_COLUMNS - 1, 4)
-    chart = draw_chart(traces, across, max(rows - 2, 2))
+    plot = draw_plot(traces, across, max(rows - 2, 2), in_braille)
+    wall = "│" if in_braille else "|"
     lines: list[list[Run]] = [
-        [(f"{level:{SCALE_COLUMNS - 2}.3f} |", "name"), (line, "")]
-        for level, line in zip(chart.levels, chart.lines, strict=True)
+        [(f"{label and label + ' V':>{SCALE_COLUMNS - 2}} {wall}", "name"), (line, "")]
+        for label, line in zip(plot.labels, plot.lines, strict=True)
     ]
-    ends = f"{'V':>{SCALE_COLUMNS - 2}}  {f'{along.strand}A':<{across - 3}}{f'{along.strand}B':>3}"
-    words = [f"{designed} as designed"]
-    words += [f"{unit} this unit"] * (curve.read_v is not None)
+    start, end = f"{along.strand}A", f"{along.strand}B"
+    ends = f"{'':{SCALE_COLUMNS}}{start}{end:>{max(across - len(start), len(end) + 1)}}"
+    dotted, solid = ("⠒ ⠒", "⠒⠒⠒") if in_braille else (designed * 3, unit * 3)
+    words = [f"{dotted} as designed"]
+    words += [f"{solid} this unit"] * (curve.read_v is not None)
     words += [f"{read} read"] * bool(curve.dots)
-    return [*lines, [(ends, "name")], [("   ".join(words), "")]]
+    legend = "   ".join(words)
+    if len(legend) > columns:
+        legend = " ".join(words).replace("as designed", "design").replace("this unit", "unit")
+    return [*lines, [(ends, "name")], [(f"{legend:^{columns}}", "")]]
 
 
 def describe_after_repair(suspect: Suspect, design: Design) -> str:
@@ -168,8 +175,11 @@ def explain_finding(finding: Finding, grounds: FindingDetails | None, state: Sta
     for suspect in finding.suspects:
         reason = reason_text(suspect, design)
         if reason or suspect.probability >= MIN_SUSPECT_PROBABILITY:
-            head = f"{suspect.where} {suspect.fault}, {suspect.probability:.0%}. {reason}"
+            share = format_percent(suspect.probability)
+            head = f"{suspect_name(suspect, design)}, {share}. {reason}"
             lines.append(" ".join([head.strip(), describe_after_repair(suspect, design)]).strip())
+    if len(finding.suspects) > 1 and lines:
+        lines.append(NOT_EXCLUSIVE)
     if not lines and finding.fits_nothing:
         lines.append("Something is wrong, and no joint or node explains it.")
     elif not lines:

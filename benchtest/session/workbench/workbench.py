@@ -115,6 +115,8 @@ class Workbench:
         self.entry = ReadingEntry(self.active, self.worker, self.readings)
         self.source = SourceReader(self.active, self.entry, source, virtual)
         self._model: tuple[_Basis, BenchModel] | None = None
+        self._now_s, self._opened_s = now_s, now_s()
+        self._unit_place = session.place_on_shelf()
         self._hold_noticed = False
         self._soak_unreached = False
 
@@ -171,7 +173,13 @@ class Workbench:
             ),
             readings=self.worker.reading_lines,
             preview=self.worker.preview,
+            unit_place=self._unit_place,
         )
+
+    @property
+    def minutes(self) -> int:
+        """Whole minutes that the unit is on the bench. [min]"""
+        return int((self._now_s() - self._opened_s) / 60.0)
 
     # -- light ---------------------------------------------------------------------------------
 

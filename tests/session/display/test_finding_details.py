@@ -14,6 +14,7 @@ from benchtest.diagnosis.voltage_profile import grid_column
 from benchtest.drive.driver import DriveStatus
 from benchtest.drive.e131.other_sources import OtherSource
 from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.formatting import format_percent
 from benchtest.prop.lit_set import all_lit, parse_lit_set
 from benchtest.prop.notation import describe_leads, parse_probe
 from benchtest.records.shelf import Shelf
@@ -23,7 +24,7 @@ from benchtest.session.display.finding_details import (
     explain_finding,
     finding_details,
 )
-from benchtest.session.display.text_chart import Trace, draw_chart
+from benchtest.session.display.text_chart import Trace, draw_chart, draw_plot, round_axis
 from benchtest.session.log.events import ReadingTaken, VerdictGiven
 from benchtest.session.session import Session
 from benchtest.session.workbench.prop_light import drive_notice
@@ -61,15 +62,18 @@ def test_the_plot_shows_this_unit_below_its_design_where_the_joint_is_bad(sessio
     assert [(dot.x, dot.volts) for dot in curve.dots] == [
         (0.0, session.state.readings[0].volts), (11.0, session.state.readings[1].volts),
     ]  # fmt: skip
-    lines = ["".join(text for text, _ in row) for row in draw_profile(along, 48, 12, SIGNS)]
-    assert len(lines) == 12
-    assert all(len(line) <= 48 for line in lines)
-    assert lines[-1] == ". as designed   # this unit   @ read"
-    assert lines[-2].split() == ["V", "3A", "3B"]
-    assert sum(line.count("@") for line in lines[:-1]) == 2
-    top, bottom = float(lines[0].split("|")[0]), float(lines[-3].split("|")[0])
-    every = [*curve.designed_v, *curve.read_v, *(dot.volts for dot in curve.dots)]
-    assert (top, bottom) == pytest.approx((max(every), min(every)), abs=1e-3)
+    for in_braille in (False, True):
+        drawn = draw_profile(along, 60, 12, SIGNS, in_braille)
+        lines = ["".join(text for text, _ in row) for row in drawn]
+        assert len(lines) == 12
+        assert all(len(line) <= 60 for line in lines)
+        assert all(word in lines[-1] for word in ("as designed", "this unit", "@ read"))
+        assert lines[-2].split() == ["3A", "3B"]
+        assert sum(line.count("@") for line in lines[:-1]) == 2
+        ticks = [float(line.split(" V ")[0]) for line in lines[:-1] if " V " in line]
+        every = [*curve.designed_v, *curve.read_v, *(dot.volts for dot in curve.dots)]
+        assert ticks[0] >= max(every)
+        assert ticks[-1] <= min(every)
 
 
 def test_the_reading_expected_under_each_suspect_is_that_of_the_circuit(
@@ -98,9 +102,9 @@ def test_the_explanation_has_the_top_suspects_evidence_and_the_next_reading(
     grounds = finding_details(session, finding)
     lines = explain_finding(finding, grounds, session.state)
     top = finding.suspects[0]
-    assert lines[0].startswith(f"{top.where} resistive, {top.probability:.0%}. 3")
+    assert lines[0].startswith(f"3A {top.where[-1]} at foot, {format_percent(top.probability)}. 3")
     assert "a good unit shows" in lines[0]
-    assert "Once repaired, " in lines[0]
+    assert "Once repaired: " in lines[0]
     if finding.next.settled:
         assert lines[-1] == "No further reading would tell more."
     else:
@@ -130,6 +134,41 @@ def test_a_chart_has_one_mark_in_each_column_and_ends_at_the_extremes(rows: int)
     assert chart.levels[-1] == pytest.approx(wave.min())
     for column in range(30):
         assert [line[column] for line in chart.lines].count("*") == 1
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "labels"),
+    [
+        (4.718, 4.996, ["4.7", "4.8", "4.9", "5.0"]),
+        (4.9, 4.9, ["4.899", "4.900", "4.901"]),
+        (0.0, 13.8, ["0", "5", "10", "15"]),
+        (-0.31, 0.12, ["-0.4", "-0.2", "0.0", "0.2"]),
+    ],
+)
+def test_an_axis_has_round_numbers_and_includes_its_range(
+    low: float, high: float, labels: list[str]
+) -> None:
+    """Steps of 1, 2 or 5 times a power of ten are common practice, no source."""
+    axis = round_axis(low, high, 4)
+    assert [axis.label(place) for place in range(axis.count)] == labels
+
+
+def test_a_curve_in_braille_lights_the_dots_of_its_points() -> None:
+    """The bits of the dots are those of the Unicode Standard, chapter 21.1, Braille Patterns."""
+    line = Trace("*", [0, 1, 2, 3], [3.0, 2.0, 1.0, 0.0])
+    plot = draw_plot([Trace("", [0, 3], [0.0, 0.0]), line], 2, 2, in_braille=True)
+    dots = {
+        (4 * row + down, 2 * column + across)
+        for row, text in enumerate(plot.lines)
+        for column, sign in enumerate(text)
+        for number, (down, across) in enumerate(
+            [(0, 0), (1, 0), (2, 0), (0, 1), (1, 1), (2, 1), (3, 0), (3, 1)]
+        )
+        if ord(sign) - 0x2800 >> number & 1 and sign != " "
+    }
+    axis = round_axis(0.0, 3.0, 2)
+    for x, y in zip(line.x, line.y, strict=True):
+        assert (round((axis.high - y) / (axis.high - axis.low) * 7), x) in dots
 
 
 def test_a_chart_of_equal_values_is_one_row() -> None:

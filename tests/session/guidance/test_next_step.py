@@ -104,7 +104,7 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     assert next_step(_state(fan, done), None).task == "think"
     advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.4), ask=asks))
     assert (advice.task, advice.lit, advice.probe) == ("read", asks.lit, asks.probe)
-    assert advice.text == "Volts at 4B with all lit?"
+    assert advice.text == "Red on wire 4B +, black on wire 4B -. All strands lit."
     done.append(ReadingTaken("all", "4B", 4.1))
 
     advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.93)))
@@ -198,7 +198,9 @@ def test_the_drop_across_a_joint_is_asked_for_before_the_iron(fan: Design) -> No
     done = [*ALL_PASS, ReadingTaken("4", "4A", 4.1)]
     advice = next_step(_state(fan, done), _finding(_suspect("4A+", 0.99), ask=ask))
     assert (advice.task, advice.lit, advice.probe, advice.may_skip) == ("read", lit, probe, True)
-    assert advice.text == "Before the repair, the joint itself: volts at foot:4+>4A+ with 4 lit?"
+    assert advice.text.startswith("Before the repair, the joint itself. Red on foot 4 +")
+    assert "wire 4A +" in advice.text
+    assert advice.text.endswith("Strand 4 lit.")
 
 
 def test_a_finding_before_a_reading_was_skipped_no_longer_holds(fan: Design) -> None:

@@ -108,7 +108,7 @@ def test_enough_asks_for_the_name_and_undo_goes_back(workbench: Workbench) -> No
     workbench.accept_enough()
     assert workbench.advice.text == "Enough: no joint above 210 mΩ, 97 %. Sign off as:"
     workbench.drop_overrides()
-    assert workbench.advice.text == "Volts at 2B with all lit?"
+    assert workbench.advice.text == "Red on wire 2B +, black on wire 2B -. All strands lit."
     workbench.accept_enough()
     workbench.sign_off("Wren")
     assert workbench.session.state.signed is not None

@@ -143,7 +143,7 @@ def test_volts_above_the_supply_are_asked_about(workbench: Workbench) -> None:
 
 def test_a_reading_of_the_users_choice_comes_first_and_once(workbench: Workbench) -> None:
     workbench.entry.ask_for("2 4", "foot:2")
-    assert workbench.advice.text == "Volts at foot:2 with 2 4 lit?"
+    assert workbench.advice.text == "Red on foot 2 +, black on foot 2 -. Strands 2 4 lit."
     workbench.entry.take_reading("4.9")
     assert workbench.advice.task == "look"
     assert str(workbench.session.state.readings[0].probe) == "foot:2"
