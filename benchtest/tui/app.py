@@ -459,11 +459,11 @@ class BenchApp(App[None]):
 
     def get_driver_class(self) -> type[Driver]:
         """Return the driver for a browser or for this terminal."""
-        if sys.platform == "win32" or in_browser():
-            return super().get_driver_class()
-        from benchtest.tui.terminal_driver import TerminalDriver
+        if sys.platform != "win32" and not in_browser():
+            from benchtest.tui.terminal_driver import TerminalDriver
 
-        return TerminalDriver
+            return TerminalDriver
+        return super().get_driver_class()
 
     async def on_event(self, event: events.Event) -> None:
         """Ignore keys once the program is ending, since their screen may be gone."""
