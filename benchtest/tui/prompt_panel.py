@@ -63,7 +63,7 @@ class PromptPanel(LiteralBox):
         yield Panel(id="drawing")
         with Horizontal(id="field"):
             yield BigDigits(self.glyphs.is_ascii, id="figure")
-            with Vertical(id="beside"):
+            with Vertical(id="figure_notes"):
                 with Horizontal(id="typed"):
                     # without select_on_focus: the next digit would replace the one that opened it
                     yield Line(id="entry", compact=True, restrict=NUMBERS, select_on_focus=False)

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
+FIRMWARE = ROOT / "hw_notes" / "bridge"
 DATA = ("*.toml", "*.tcss", "*.html", "*.sql", "py.typed")
 
 
@@ -26,7 +27,7 @@ def test_every_room_is_named_in_the_project_file() -> None:
         ".".join(path.parent.relative_to(ROOT).parts)
         for path in (ROOT / "benchtest").rglob("__init__.py")
     }
-    assert named == rooms | {"benchtest.patterns"}
+    assert named == rooms | {"benchtest.firmware", "benchtest.patterns"}
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +35,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Build the source archive, and a wheel from that archive alone; return their folder."""
     folder = tmp_path_factory.mktemp("built")
     source = folder / "source"  # a build leaves files behind
-    for name in ("benchtest", "patterns"):
+    for name in ("benchtest", "patterns", "hw_notes/bridge"):
         shutil.copytree(ROOT / name, source / name)
     for name in ("pyproject.toml", "README.md"):
         shutil.copy(ROOT / name, source)
@@ -57,6 +58,10 @@ def test_a_wheel_has_every_file_and_no_other_top_level_name(built: Path) -> None
         for path in (ROOT / "benchtest").rglob(pattern)
     }
     wanted |= {f"benchtest/patterns/{path.name}" for path in (ROOT / "patterns").glob("*.toml")}
+    wanted |= {
+        f"benchtest/firmware/{path.relative_to(FIRMWARE)}"
+        for path in [*FIRMWARE.glob("*.hex"), *FIRMWARE.glob("micropython/*.py")]
+    }
     assert wanted <= held, wanted - held
     assert {name.split("/")[0].split("-")[0] for name in held} == {"benchtest"}
 

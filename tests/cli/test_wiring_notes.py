@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import shlex
 import shutil
@@ -14,6 +15,7 @@ import pytest
 import benchtest.virtual
 from benchtest.prop.joints import power_joints
 from benchtest.prop.reader import parse_design
+from tests.receiver import Watcher
 
 Run = Callable[..., Any]
 
@@ -40,23 +42,30 @@ def _blocks(kind: str) -> list[str]:
 
 
 COMMANDS = [line for block in _blocks("sh") for line in block.splitlines()]
-PIECES = _blocks("toml")
+OUTPUTS, *PIECES = _blocks("toml")
 OPTIONS = re.findall(r"`(--joint [^`]+)`", NOTES)
 
 
 def test_the_notes_contain_commands() -> None:
-    assert len(COMMANDS) == 5
+    assert len(COMMANDS) == 8
     assert (len(PIECES), len(OPTIONS)) == (2, 2)
 
 
 @pytest.mark.parametrize("line", COMMANDS)
 def test_every_command_of_the_notes_runs(run: Run, tmp_path: Path, line: str) -> None:
     shutil.copy(EXAMPLE, tmp_path)
+    run("check", EXAMPLE.name, "--write-ports", "ports.csv")
     program, *words = shlex.split(line)
     assert program == "benchtest"
-    done = run(*words)
+    with contextlib.closing(Watcher()) as controller:
+        done = run(*[controller.to if word == "e131:127.0.0.1" else word for word in words])
     assert done.code == 0, done.err
-    assert done.out
+    assert done.out or words[0] == "drive"
+
+
+def test_the_outputs_of_the_notes_are_read() -> None:
+    design = parse_design(EXAMPLE.read_text("utf-8").partition("[output]")[0] + OUTPUTS, "fan.toml")
+    assert [output.universe for output in design.outputs] == [1, 4]
 
 
 @pytest.mark.parametrize("piece", PIECES)
@@ -94,5 +103,5 @@ def test_the_figures_of_warm_copper_are_the_published_ones() -> None:
 def test_the_json_keys_of_the_notes_exist(run: Run) -> None:
     found = run("check", EXAMPLE, "--json").json
     named = re.findall(r"`(\w+)`", NOTES.partition("With `--json` these are")[2].split("##")[0])
-    assert len(named) == 10
+    assert len(named) == 11
     assert set(named) <= set(found)

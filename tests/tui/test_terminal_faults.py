@@ -243,6 +243,8 @@ AT: dict[str, tuple[tuple[str, ...], tuple[Task, ...]]] = {
     "readings": (("t", "6"), ("think", "read")),
     "wiggle": (("t", "7"), ("wiggle",)),
     "soak": (("t", "8", "enter"), ("soak",)),
+    "picture": (("t", "9"), ("picture",)),
+    "strands behind a dark one": (("X",), ("downstream",)),
     "walk": (("x", "space", "space"), ("walk",)),
     "a reading half typed": (("t", "6", "4", "full_stop"), ("think", "read")),
     "repair": ((), ("repair",)),

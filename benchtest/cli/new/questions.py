@@ -438,7 +438,7 @@ def _packing(args: argparse.Namespace, channels: int) -> tuple[int, bool]:
 def parse_bus(text: str, strands: int) -> Bus:
     """Parse a bus: name, ends, copper, spacing; then `ring` and `plugs 12 mohm` if they apply.
 
-    >>> bus("foot, A, 2 oz x 8 mm, 40 mm", 3).pads[2]
+    >>> parse_bus("foot, A, 2 oz x 8 mm, 40 mm", 3).pads[2]
     BusPad(bus='foot', strand=3)
     """
     name, joined, made_of, spacing, *more = _parts_of(text, 4, "foot, A, 2 oz x 8 mm, 40 mm, ring")

@@ -18,6 +18,7 @@ from benchtest.diagnosis.finding import NextLook, NextReading
 from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.marks import UNLIT, Appearance, MarkLikelihood
 from benchtest.diagnosis.model.fault_response import DesignResponse
+from benchtest.diagnosis.model.wiring_faults import DataRemap
 from benchtest.diagnosis.planning.cost import USUAL_TIMES, look_s
 from benchtest.diagnosis.planning.fault_samples import sample_faults
 from benchtest.diagnosis.planning.next_reading import TYPICAL_READING_S
@@ -190,17 +191,31 @@ class _LookOutcomes:
 
     def of_chain_faults(self) -> NDArray[np.int64]:
         """Return the outcome of every chain fault, shape (chain faults,)."""
-        space, received = self._responses.space, self._received
+        space = self._responses.space
         first = self._upto[np.array([fault.start for fault in space.chain], dtype=np.intp)]
         last = self._upto[np.array([fault.stop for fault in space.chain], dtype=np.intp)]
         outcome = self._range(first, last)
         for place, fault in enumerate(space.chain):
             if fault.remap is not None:
-                # the wrong colors themselves distinguish orders too, but not their repair
-                change = fault.remap.received_at_nodes(received) - received[fault.remap.nodes]
-                nodes = np.sort(fault.remap.nodes[change.any(axis=1)])
-                outcome[place] = self._other(nodes.tobytes()) if len(nodes) else LOOKS_RIGHT
+                outcome[place] = self._of_remap(fault.remap)
         return outcome
+
+    def _of_remap(self, remap: DataRemap) -> int:
+        """Return the outcome of a fault that gives nodes the data of others, or none."""
+        at_nodes = remap.received_at_nodes(self._received)
+        changed = (at_nodes != self._received[remap.nodes]).any(axis=1)
+        if not changed.any():
+            return LOOKS_RIGHT
+        if not (at_nodes[changed] > 0.0).any():  # they are dark, as behind an open data joint
+            dark = np.zeros(len(self._shown), dtype=bool)
+            dark[remap.nodes[changed]] = True
+            along = np.flatnonzero(dark[self._responses.space.order][self._in_order])
+            if not len(along):
+                return LOOKS_RIGHT
+            if len(along) == along[-1] - along[0] + 1:
+                return int(self._range(along[:1], along[-1:] + 1)[0])
+        # the wrong colors themselves distinguish orders too, but not their repair
+        return self._other(np.sort(remap.nodes[changed]).tobytes())
 
     def of_joints(self, faults: _JointFaults) -> tuple[NDArray[np.int64], FloatArray]:
         """Return the outcome of joint faults, and the probability that it is seen, (faults,) each.

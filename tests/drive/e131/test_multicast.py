@@ -139,7 +139,7 @@ def _prop() -> str:
 
 def test_each_universe_goes_to_its_own_group() -> None:
     assert python_alone(HEAR, _prop()).splitlines() == [
-        "E1.31 multicast, universes 1-3",
+        "E1.31 multicast, universes 1-3, from 127.0.0.1",
         "heard",
     ]
 

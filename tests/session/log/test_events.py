@@ -18,6 +18,7 @@ from benchtest.session.log.events import (
     NoteMade,
     NotTaken,
     PartSeen,
+    PictureSeen,
     ReadingTaken,
     Renamed,
     RepairDone,
@@ -38,6 +39,7 @@ from benchtest.session.log.events import (
 )
 
 EXAMPLES: list[SessionEvent] = [
+    PictureSeen(as_drawn=False, lit="1-3"),
     VerdictGiven(4, passed=False, level=0.25),
     MarkMade("4", 4, "17-30", "warm", 0.25, "white"),
     ReadingTaken("1 3", "crown:2+>crown:4+", -0.0005),
