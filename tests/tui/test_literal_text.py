@@ -133,9 +133,6 @@ async def _at_sign_off(walk: Walk) -> None:
     await walk.bench(SOUND, *"t3", "x", "space", "space", tasks=["walk"])
     await walk.check("walk")
     await at.keys("u", "u", "u", "escape")
-    await walk.bench(SOUND, *"t3", "X", tasks=["downstream"])
-    await walk.check("downstream")
-    await at.keys("u")
     await walk.bench(SOUND, *"t9", tasks=["picture"])
     await walk.check("picture")
     await walk.bench(SOUND, *"t8", "enter", tasks=["soak"])
@@ -244,6 +241,11 @@ async def _in_practice(walk: Walk) -> None:
     await at.until_task("parade")
     await walk.check("parade")
     at.workbench.drop_overrides()
+    await at.until_task("look")
+    await at.keys("X")
+    await at.until_task("downstream")
+    await walk.check("downstream")
+    await at.keys("u")
     await at.until_task("look")
     assert at.workbench.practice is not None
     (hidden,) = at.workbench.practice.round.hidden
