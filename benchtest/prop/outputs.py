@@ -183,11 +183,6 @@ def _all_runs(design: Design) -> Iterator[NodeRun]:
         yield NodeRun(entry.strand, 1, design.strand(entry.strand).nodes)
 
 
-def output_runs(design: Design) -> list[tuple[NodeRun, ...]]:
-    """Return the nodes of each output, in the order of data."""
-    return [output.runs or tuple(_all_runs(design)) for output in design.outputs]
-
-
 def ordered_path(path: Sequence[StrandEnd], outputs: Sequence[Output]) -> tuple[StrandEnd, ...]:
     """Return a data path in the order in which the outputs name its strands."""
     entry = {end.strand: end for end in path}

@@ -30,7 +30,7 @@ from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.outputs import without_hosts
 from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
-from benchtest.session.bench_supply import evening_supplies
+from benchtest.session.bench_supply import evening_supplies, passed_check
 from benchtest.session.display.event_text import format_volts
 from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.guidance.parade import MIN_PARADE_STRANDS
@@ -252,11 +252,8 @@ class _Worker:
         if len(keys) < 2 or any(name == "supply" and feed not in known for name, feed in keys):
             return False
         first: int | None = None
-        for name, feed in keys:
-            supply = known[feed] if name == "supply" else None
-            volts, like = (None, None) if supply is None else (supply.volts, supply.tag)
-            made = CheckMade(name, feed, passed=True, volts=volts, like=like)
-            self.session.record(made, first)
+        for key in keys:
+            self.session.record(passed_check(key, known), first)
             first = first or self.session.next_seq - 1
         self.report(f"  before power: {name_checks(keys, known)} OK")
         return True

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from benchtest.session.log.events import CheckMade
+from benchtest.session.log.power_checks import CheckKey
 from benchtest.session.session import Session, decode_events
 
 MAX_AGE = timedelta(hours=12)
@@ -23,6 +25,20 @@ class MeasuredSupply:
 
     def __str__(self) -> str:
         return f"as {self.tag}: {self.volts:g} V"
+
+
+def passed_check(key: CheckKey, supplies: Mapping[str, MeasuredSupply]) -> CheckMade:
+    """Return a passed check, with the volts that its supply had at an earlier unit.
+
+    Args:
+        key: kind of check, and feed.
+        supplies: result of `evening_supplies`.
+    """
+    check, feed = key
+    known = supplies.get(feed) if check == "supply" else None
+    if known is None:
+        return CheckMade(check, feed, passed=True)
+    return CheckMade(check, feed, passed=True, volts=known.volts, like=known.tag)
 
 
 def evening_supplies(session: Session) -> dict[str, MeasuredSupply]:

@@ -32,7 +32,6 @@ from benchtest.drive.serial_ports import (
 from benchtest.errors import DriveFault
 
 Chip = Literal["micropython", "atmega328p"]
-CHIPS: tuple[Chip, ...] = ("micropython", "atmega328p")
 MICROPYTHON_FILES = ("bridge.py", "signal_pio.py", "main.py")
 """Files to copy, the one that starts by itself last: a copy that stops half way starts nothing."""
 AVR_IMAGE = "bridge.hex"

@@ -274,9 +274,3 @@ class BenchModel:
     def has_readings(self) -> bool:
         """True if there are readings for a finding, or were before a repair."""
         return bool(self.state.readings or self.state.stale)
-
-    @property
-    def shown_strand(self) -> int | None:
-        """The strand of the question, to be kept in view; None if it is about no one strand."""
-        nodes = self.advice.nodes
-        return self.advice.strand or (nodes[0].strand if nodes else None)

@@ -18,7 +18,7 @@ from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import location_strand, parse_location, parse_probe
 from benchtest.records.models import STAGES, Stage
-from benchtest.session.bench_supply import evening_supplies
+from benchtest.session.bench_supply import evening_supplies, passed_check
 from benchtest.session.display.bench_model import BenchModel, SourceModel
 from benchtest.session.display.finding_details import FindingDetails
 from benchtest.session.guidance.next_step import Advice, colour_advice, search_of, sign_off_advice
@@ -41,7 +41,7 @@ from benchtest.session.log.events import (
     StageSet,
     Wiggled,
 )
-from benchtest.session.log.power_checks import CheckKey, name_checks
+from benchtest.session.log.power_checks import name_checks
 from benchtest.session.log.soak import DEFAULT_LOOK_INTERVAL_S, DEFAULT_SOAK_S, parse_duration_s
 from benchtest.session.log.state import State
 from benchtest.session.practice.reference_run import PracticeRun
@@ -344,7 +344,7 @@ class Workbench:
             case "check" if advice.check is not None:
                 if good and self.entry.unit == "V":
                     if advice.lit is None and advice.check[1] in self.supplies:
-                        return self._passed(advice.check)
+                        return passed_check(advice.check, self.supplies)
                     raise InputError("type the volts that the meter shows, then Enter")
                 return CheckMade(*advice.check, good)
             case "glow":
@@ -379,15 +379,8 @@ class Workbench:
             raise InputError("answer this check by itself")
         with self.active.one_key():
             for key in keys:
-                self.active.answer(self._passed(key))
+                self.active.answer(passed_check(key, self.supplies))
         return f"{len(keys)} checks OK"
-
-    def _passed(self, key: CheckKey) -> CheckMade:
-        """Return a passed check, with the volts that this supply had at an earlier unit."""
-        known = self.supplies.get(key[1]) if key[0] == "supply" else None
-        if known is None:
-            return CheckMade(*key, passed=True)
-        return CheckMade(*key, passed=True, volts=known.volts, like=known.tag)
 
     def skip(self) -> str:
         """Skip a check, or a reading that cannot be taken, and record that.
