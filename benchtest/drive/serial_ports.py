@@ -1,4 +1,4 @@
-"""Serial ports of this machine: their list, the permission to open one, and messages about one.
+"""Serial ports of this machine: their list, the permission to open one, and devices on them.
 
 Listing opens no port: many boards restart when their port is opened.
 """
@@ -8,17 +8,24 @@ from __future__ import annotations
 import errno
 import os
 import re
+import threading
+import time
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 from serial import SerialException
 from serial.tools.list_ports import comports
 
+from benchtest.errors import DriveFault
 from benchtest.operating_system import (
     PortPermission,
     device_may_exist,
     port_permission,
     system,
 )
+
+_RECONNECT_INTERVAL_S = 5.0
+"""Interval between two automatic attempts to reach a device whose port exists. [s]"""
 
 
 def permission_remedy(device: str, rights: PortPermission) -> str | None:
@@ -152,3 +159,67 @@ class ReportOnce:
         before, self._trouble = self._trouble, None
         first, self._met = not self._met, True
         return f"{name} is back" if before is not None else f"{name} is ready" * first or None
+
+
+class PluggedDevice(ABC):
+    """A device that may be unplugged at any time, used by one thread at a time.
+
+    Attributes:
+        device: its port.
+    """
+
+    def __init__(self, device: str) -> None:
+        """Prepare the device; the first use opens the port."""
+        self.device = device
+        self._last_port: SerialPort | None = None
+        self._tried_s = float("-inf")
+        self._closed = False
+        self._one_at_a_time = threading.Lock()
+        self._reports = ReportOnce()
+
+    @property
+    @abstractmethod
+    def name(self) -> str:
+        """Its name for messages and records."""
+
+    @property
+    @abstractmethod
+    def _is_open(self) -> bool:
+        """True while its port is open."""
+
+    @abstractmethod
+    def _check(self) -> None:
+        """Open the port if necessary, and check that the device is there; the lock is held.
+
+        Raises:
+            DriveFault: it is absent.
+        """
+
+    @abstractmethod
+    def _close_port(self) -> None:
+        """Close the port if it is open."""
+
+    def poll(self) -> str | None:
+        """Check that the device is connected; return a message if that has changed."""
+        if not self._one_at_a_time.acquire(blocking=False):
+            return None  # another thread is reading it
+        try:
+            if not self._is_open and time.monotonic() - self._tried_s < _RECONNECT_INTERVAL_S:
+                return None
+            self._check()
+        except DriveFault as absent:
+            return self._reports.report_trouble(str(absent))
+        finally:
+            self._one_at_a_time.release()
+        return self._reports.report_ready(self.name)
+
+    def close(self) -> None:
+        """Close the port; may be called again."""
+        self._closed = True  # ends a wait for an answer
+        with self._one_at_a_time:
+            self._close_port()
+
+    def _unplugged(self) -> None:
+        """Close the port of a device that is gone; it is looked for again at once."""
+        self._close_port()
+        self._tried_s = float("-inf")

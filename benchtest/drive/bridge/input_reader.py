@@ -1,10 +1,9 @@
-"""Analog inputs of a bridge: samples, volts and calibration, and a reader with its own thread."""
+"""Analog inputs of a bridge: samples, volts and calibration, and a reader of them."""
 
 from __future__ import annotations
 
 import contextlib
 import math
-import threading
 import time
 from collections.abc import Callable
 from typing import TypeVar
@@ -19,7 +18,7 @@ from benchtest.drive.bridge.serial_link import (
     RequestRefused,
     SerialLink,
 )
-from benchtest.drive.serial_ports import ReportOnce, SerialPort, current_device, find_port
+from benchtest.drive.serial_ports import PluggedDevice, current_device, find_port
 from benchtest.errors import DriveFault, InputError
 from benchtest.evidence.meter import Meter
 
@@ -119,26 +118,21 @@ def input_accuracy(scale_nv: int) -> Meter:
     )
 
 
-_RECONNECT_INTERVAL_S = 5.0
-"""Interval between two automatic attempts to reach a board whose port exists. [s]"""
-
 _Answer = TypeVar("_Answer")
 
 
-class BridgeReader:
+class BridgeReader(PluggedDevice):
     """Analog inputs of a bridge on a port of its own, one request at a time."""
 
     def __init__(self, device: str) -> None:
         """Prepare the reader; the first reading or look opens the port."""
-        self.device = device
-        self.name = f"bridge on {device}"
+        super().__init__(device)
         self.board: Board | None = None
         self._link: SerialLink | None = None
-        self._last_port: SerialPort | None = None
-        self._tried_s = float("-inf")
-        self._closed = False
-        self._one_at_a_time = threading.Lock()
-        self._reports = ReportOnce()
+
+    @property
+    def name(self) -> str:
+        return f"bridge on {self.device}"
 
     def read(self, channel: int, samples: int = DEFAULT_SAMPLES) -> Sample:
         """Read an analog input.
@@ -171,27 +165,14 @@ class BridgeReader:
         assert self.board is not None
         return self.board.analog_inputs
 
-    def poll(self) -> str | None:
-        """Check that the board is connected; return a message if that has changed."""
-        if not self._one_at_a_time.acquire(blocking=False):
-            return None  # another thread is reading it
-        try:
-            if self._link is None and time.monotonic() - self._tried_s < _RECONNECT_INTERVAL_S:
-                return None
-            self._request_with_restart(lambda line: line.check_board())
-        except DriveFault as fault:
-            return self._reports.report_trouble(str(fault))
-        finally:
-            self._one_at_a_time.release()
-        return self._reports.report_ready(self.name)
-
-    def close(self) -> None:
-        """Close the port; may be called again."""
-        self._closed = True
-        with self._one_at_a_time:
-            self._close_port()
-
     # -- one request at a time, the lock held --------------------------------------------------
+
+    @property
+    def _is_open(self) -> bool:
+        return self._link is not None
+
+    def _check(self) -> None:
+        self._request_with_restart(lambda line: line.check_board())
 
     def _request(self, ask: Callable[[SerialLink], _Answer]) -> _Answer:
         with self._one_at_a_time:
@@ -214,8 +195,7 @@ class BridgeReader:
         except RequestRefused:
             raise
         except (PortGone, NoAnswer) as fault:
-            self._close_port()
-            self._tried_s = float("-inf")  # retry as soon as it is plugged in again
+            self._unplugged()
             raise DriveFault(str(fault)) from fault
 
     def _connect(self) -> SerialLink:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import threading
 import time
 from dataclasses import dataclass
 from itertools import groupby
@@ -12,8 +11,7 @@ from serial import Serial
 
 from benchtest.drive.handheld.frames import FORMATS, DisplayFrame, FrameSplitter, NotVolts
 from benchtest.drive.serial_ports import (
-    ReportOnce,
-    SerialPort,
+    PluggedDevice,
     current_device,
     explain_open_failure,
     find_port,
@@ -27,8 +25,6 @@ MAX_STEADY_STEPS = 2
 """Steps of the last digit by which two displays in a row may differ, so that the later one is kept.
 A contact that is not firm moves the display by far more. Chosen by us."""
 _READ_TIMEOUT_S = 0.05
-_RECONNECT_INTERVAL_S = 5.0
-"""Interval between two automatic attempts to hear a meter whose port exists. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,21 +39,16 @@ class StreamTimeouts:
     """For the next frame, before the meter counts as silent. [s]"""
 
 
-class HandheldMeter:
+class HandheldMeter(PluggedDevice):
     """A meter whose display is heard, one reading at a time for all callers."""
 
     def __init__(self, device: str, timeouts: StreamTimeouts | None = None) -> None:
         """Prepare the meter; the first reading opens the port."""
-        self.device = device
+        super().__init__(device)
         self.timeouts = timeouts or StreamTimeouts()
         self._serial: Serial | None = None
-        self._last_port: SerialPort | None = None
         self._splitter = FrameSplitter(FORMATS)
         self._family = ""
-        self._tried_s = float("-inf")
-        self._closed = False
-        self._one_at_a_time = threading.Lock()
-        self._reports = ReportOnce()
 
     @property
     def name(self) -> str:
@@ -86,31 +77,19 @@ class HandheldMeter:
             self._make_ready()
             return self._steady_volts()
 
-    def poll(self) -> str | None:
-        """Check that frames arrive; return a message if that has changed."""
-        if not self._one_at_a_time.acquire(blocking=False):
-            return None  # another thread is reading it
-        try:
-            if self._serial is None and time.monotonic() - self._tried_s < _RECONNECT_INTERVAL_S:
-                return None
-            self._make_ready()
-            assert self._serial is not None
-            _ = self._serial.in_waiting
-        except DriveFault as absent:
-            return self._reports.report_trouble(str(absent))
-        except OSError:
-            return self._reports.report_trouble(str(self._port_gone()))
-        finally:
-            self._one_at_a_time.release()
-        return self._reports.report_ready(self.name)
-
-    def close(self) -> None:
-        """Close the port; may be called again."""
-        self._closed = True  # ends a wait for frames
-        with self._one_at_a_time:
-            self._close_port()
-
     # -- one reading at a time, the lock held --------------------------------------------------
+
+    @property
+    def _is_open(self) -> bool:
+        return self._serial is not None
+
+    def _check(self) -> None:
+        self._make_ready()
+        assert self._serial is not None
+        try:
+            _ = self._serial.in_waiting
+        except OSError as error:
+            raise self._port_gone() from error
 
     def _make_ready(self) -> None:
         if self._closed:
@@ -190,8 +169,7 @@ class HandheldMeter:
         return None
 
     def _port_gone(self) -> DriveFault:
-        self._close_port()
-        self._tried_s = float("-inf")  # retry as soon as it is plugged in again
+        self._unplugged()
         return DriveFault(f"{self.name}: unplugged; plug it in to continue")
 
     def _close_port(self) -> None:

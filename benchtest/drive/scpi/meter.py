@@ -7,7 +7,6 @@ first connection, and what was answered is remembered.
 from __future__ import annotations
 
 import contextlib
-import threading
 import time
 from collections import deque
 from collections.abc import Iterator, Sequence
@@ -18,8 +17,7 @@ from serial import Serial, SerialException, serial_for_url
 from benchtest.drive.scpi import protocol as scpi
 from benchtest.drive.scpi.protocol import Identity, InvalidAnswer, MeterError
 from benchtest.drive.serial_ports import (
-    ReportOnce,
-    SerialPort,
+    PluggedDevice,
     current_device,
     explain_open_failure,
     find_port,
@@ -35,8 +33,6 @@ _MAX_ECHOES = 4
 """Commands whose echo may still come: an echo of one arrives after the next one was sent."""
 _READ_TIMEOUT_S = 0.05
 _WRITE_TIMEOUT_S = 1.0
-_RECONNECT_INTERVAL_S = 5.0
-"""Interval between two automatic attempts to reach a meter whose port exists. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +65,7 @@ class MeterReportsError(DriveFault):
         self.error = error
 
 
-class ScpiMeter:
+class ScpiMeter(PluggedDevice):
     """A meter that reads wherever its leads are, one request at a time for all callers."""
 
     def __init__(
@@ -85,12 +81,11 @@ class ScpiMeter:
             line: settings of a serial line; None for the usual ones.
             timeouts: longest waits.
         """
-        self.device = device
+        super().__init__(device)
         self.line = line or LineSettings()
         self.timeouts = timeouts or MeterTimeouts()
         self.identity: Identity | None = None
         self._serial: Serial | None = None
-        self._last_port: SerialPort | None = None
         self._lines = scpi.LineSplitter()
         self._received: deque[str] = deque()
         self._is_out_of_step = False
@@ -100,10 +95,6 @@ class ScpiMeter:
         self._dialect: tuple[str, ...] | None = None
         """Request that was answered; None until one was."""
         self._sent: deque[str] = deque(maxlen=_MAX_ECHOES)
-        self._tried_s = float("-inf")
-        self._closed = False
-        self._one_at_a_time = threading.Lock()
-        self._reports = ReportOnce()
 
     @property
     def name(self) -> str:
@@ -160,28 +151,15 @@ class ScpiMeter:
             self._read_errors()
             return self._measure_once(dialect, within_s)
 
-    def poll(self) -> str | None:
-        """Check that the meter is connected; return a message if that has changed."""
-        if not self._one_at_a_time.acquire(blocking=False):
-            return None  # another thread is reading it
-        try:
-            if self._serial is None and time.monotonic() - self._tried_s < _RECONNECT_INTERVAL_S:
-                return None
-            self._make_ready()
-            self._octets_waiting()
-        except MeterAbsent as absent:
-            return self._reports.report_trouble(str(absent))
-        finally:
-            self._one_at_a_time.release()
-        return self._reports.report_ready(self.name)
-
-    def close(self) -> None:
-        """Close the port; may be called again."""
-        self._closed = True  # ends a wait for an answer
-        with self._one_at_a_time:
-            self._close_port()
-
     # -- one request at a time, the lock held --------------------------------------------------
+
+    @property
+    def _is_open(self) -> bool:
+        return self._serial is not None
+
+    def _check(self) -> None:
+        self._make_ready()
+        self._octets_waiting()
 
     def _make_ready(self) -> None:
         """Open the port if necessary, and wait for the meter."""
@@ -363,8 +341,7 @@ class ScpiMeter:
             raise self._port_gone() from error
 
     def _port_gone(self) -> MeterAbsent:
-        self._close_port()
-        self._tried_s = float("-inf")  # retry as soon as it is plugged in again
+        self._unplugged()
         if is_tcp(self.device):
             return MeterAbsent(f"{self.name}: its connection ended; is it on?")
         return MeterAbsent(f"{self.name}: unplugged; plug it in to continue")
