@@ -72,7 +72,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
-    """Leave out doctests of the tests: there are none, and the search imports every module."""
+    """Leave out doctests of the tests: no test has one, and the search imports every module."""
     found = yield
     return [one for one in found if not isinstance(one, DoctestModule)]
 

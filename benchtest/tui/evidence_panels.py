@@ -36,7 +36,7 @@ class SuspectsPanel(Panel):
         self.glyphs = glyphs
 
     def show(self, model: BenchModel, thinking: bool, width: int, rows: int) -> None:
-        """Draw the suspects, or why there are none.
+        """Draw the suspects, or the reason that none is known.
 
         Args:
             model: model to draw.

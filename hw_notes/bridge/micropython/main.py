@@ -30,7 +30,7 @@ NODE_NS = (400, 850, 800, 450)
 START_PAUSE_MS = 1500
 """Pause at the start, in which `ESCAPES` give the prompt. [ms]"""
 ESCAPES = (b"\r\x03", b"\x03\x03")
-"""What a person or a tool sends to stop a program. No *hello* contains one of them."""
+"""Octets by which a person or a tool stops a program. No *hello* contains them."""
 WATCHDOG_MS = 8000
 """Time after which a program that stands still is restarted. [ms] The RP2040 allows 8388."""
 RESERVED = 40_000

@@ -1,7 +1,7 @@
 """Dialects of bench meters, each on a real pty or TCP connection: what differs between makes.
 
-Each row names what it stands for; all are common practice, no source, but for the number forms and
-the identification, which are those of IEEE 488.2.
+Each row names a kind of meter. All are common practice, no source; number forms and identification
+are those of IEEE 488.2.
 """
 
 from __future__ import annotations
