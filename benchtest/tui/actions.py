@@ -124,8 +124,8 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
     "check": (("yes", "yes"), ("no", "no"), ("pass_checks", "all right"), ("leave_out", "skip")),
     "glow": (("yes", "all glow"), ("no", "not all"), ("back", "back")),
     "look": (
-        ("yes", "it lights"), ("no", "it does not"), ("all_dark", "all dark"), ("back", "back"),
-        ("go_on", "all in turn, 1 s each"), ("choose(-1)", "previous strand"),
+        ("yes", "it lights"), ("no", "it does not"), ("go_on", "all in turn, 1 s each"),
+        ("all_dark", "all dark"), ("back", "back"), ("choose(-1)", "previous strand"),
         ("choose(1)", "next strand"), *_LIGHT,
     ),
     "parade": (
