@@ -216,9 +216,7 @@ def test_strands_that_matter_stay_in_sight(make_fan: Callable[..., Design], heig
     if height > 4:
         assert {13, 17} <= shown
     sums = [line.text for line in lines if isinstance(line, MapSum)]
-    rest = sum(
-        int(b) - int(a) + 1 for text in sums for a, b in re.findall(r"(\d+) to (\d+)", text)
-    )
+    rest = sum(int(b) - int(a) + 1 for text in sums for a, b in re.findall(r"(\d+) to (\d+)", text))
     assert rest + len(shown) == 20
     assert height < 20 or not sums
 
