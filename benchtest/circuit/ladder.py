@@ -17,12 +17,10 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dpttrf, dpttrs
-from scipy.sparse import coo_array, csc_array
-from scipy.sparse.linalg import SuperLU, splu
 
 from benchtest.circuit.netlist import FloatArray, Incidence, IndexArray, Netlist
 from benchtest.circuit.reduction import ReducedNetwork
+from benchtest.circuit.sparse_solver import SymmetricFactor, TridiagonalFactor
 
 _MIN_LADDER_NODES = 3
 """Nodes of the shortest strand with inner nodes to eliminate."""
@@ -141,8 +139,10 @@ class _Modes:
         diagonal = 2.0 * segment_s[ladders.of] + 2.0 * slope_s
         off = -segment_s[ladders.of]
         off[ladders.last] = 0.0  # one ladder is not connected to the next
-        self._factored = self._factor(diagonal, off)
         inner = len(diagonal)
+        if inner:
+            self._factored = TridiagonalFactor(diagonal, off)
+            self.definite = self._factored.definite
         ends = np.zeros((inner, 2), order="F")
         ends[ladders.first, 0] = segment_s
         ends[ladders.last, 1] = segment_s
@@ -153,14 +153,6 @@ class _Modes:
             self.admittance_s[:, row, :] = -segment_s[:, None] * ends[at]
             self.admittance_s[:, row, row] += segment_s
 
-    def _factor(self, diagonal: FloatArray, off: FloatArray) -> tuple[FloatArray, FloatArray]:
-        if not len(diagonal):
-            return diagonal, off
-        # LAPACK expects one entry fewer off the diagonal, but at least one
-        d, e, info = dpttrf(np.append(diagonal, 1.0), off)
-        self.definite = info == 0
-        return d, e
-
     def solve(self, columns: FloatArray) -> FloatArray:
         """Return inner nodes for given currents, with the end nodes held at 0 V.
 
@@ -169,15 +161,8 @@ class _Modes:
 
         Returns:
             Shape (inner, columns). [V]
-
-        Source: LAPACK `pttrf` and `pttrs`, L D Lᵀ of a tridiagonal matrix.
         """
-        if not len(columns):
-            return columns
-        padded = np.zeros((len(columns) + 1, columns.shape[1]), order="F")
-        padded[:-1] = columns
-        found, _ = dpttrs(*self._factored, padded, overwrite_b=1)
-        return np.asarray(found[:-1])
+        return self._factored.solve(columns) if len(columns) else columns
 
 
 class _Stamp:
@@ -204,12 +189,11 @@ class _Stamp:
         self._columns.append(column[there])
         self._values.append(values[there])
 
-    def matrix(self) -> csc_array[np.float64]:
-        """Return the sum of all entries, shape (skeleton, skeleton). [S]"""
-        where = (np.concatenate(self._rows), np.concatenate(self._columns))
-        return csc_array(
-            coo_array((np.concatenate(self._values), where), shape=(self.size, self.size))
-        )
+    def factored(self) -> SymmetricFactor:
+        """Factor the sum of all entries, shape (skeleton, skeleton). [S]"""
+        rows, columns = np.concatenate(self._rows), np.concatenate(self._columns)
+        values = np.concatenate(self._values)
+        return SymmetricFactor(self.size, rows, columns, values)
 
 
 class Factor:
@@ -246,13 +230,12 @@ class Factor:
             stamp.branches(load_ends[0][outer], load_ends[1][outer], slope_s[outer])
         if more is not None:
             stamp.branches(*more)
-        self._skeleton = _factored(stamp.matrix())
+        self._skeleton = stamp.factored()
 
     @property
     def definite(self) -> bool:
         """True where the matrix is positive definite, so that the operating point is stable."""
-        pivots = self._skeleton.U.diagonal()
-        return self.difference.definite and bool((pivots > 0.0).all())
+        return self.difference.definite and self._skeleton.definite
 
     def _stamp_ladders(self, stamp: _Stamp) -> None:
         even, odd = self.ladders.flat.admittance_s, self.difference.admittance_s
@@ -286,7 +269,7 @@ class Factor:
         Returns:
             Shape (skeleton, columns). [V]
         """
-        return np.asarray(self._skeleton.solve(condensed))
+        return self._skeleton.solve(condensed)
 
     def on_skeleton(self, branches: Incidence) -> Incidence:
         """Return the incidence on the skeleton of branches without an end at an inner node."""
@@ -344,14 +327,4 @@ def _between(modes: _Modes, of: IndexArray, first_v: FloatArray, last_v: FloatAr
     """Return the part of the inner nodes that their end nodes cause, shape (inner, columns)."""
     return np.asarray(
         modes.from_first[:, None] * first_v[of] + modes.from_last[:, None] * last_v[of]
-    )
-
-
-def _factored(matrix: csc_array[np.float64]) -> SuperLU:
-    """Factor a symmetric matrix, with an ordering and pivots that keep the symmetry."""
-    return splu(
-        matrix,
-        permc_spec="MMD_AT_PLUS_A",
-        diag_pivot_thresh=0.0,
-        options={"SymmetricMode": True},
     )

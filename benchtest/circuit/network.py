@@ -16,17 +16,15 @@ from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from benchtest.circuit.backfeed import backfeed_paths
 from benchtest.circuit.ladder import Factor, Ladders
 from benchtest.circuit.netlist import FloatArray, Incidence, IndexArray, Netlist, build_netlist
 from benchtest.circuit.reduction import ReducedNetwork, reduce_netlist
+from benchtest.circuit.sparse_solver import connected_components
 from benchtest.errors import CircuitFault
 from benchtest.prop.design import Design, Probe
 
@@ -79,7 +77,7 @@ class IsolatedSupplies:
             sources: inner point of each feed's supply.
         """
         size = self.component.max(initial=0) + 1
-        _, group = _joined(size, self.plus, self.minus, "weak")
+        group = connected_components(size, self.plus, self.minus)
         _, first = np.unique(group[self.component[list(sources)]], return_index=True)
         return [sources[index] for index in first]
 
@@ -108,7 +106,7 @@ def find_isolated_supplies(netlist: Netlist, reduced: ReducedNetwork) -> Isolate
 
 def _check_one_way(netlist: Netlist, isolated: IsolatedSupplies) -> None:
     size = isolated.component.max() + 1
-    _, strong = _joined(size, isolated.plus, isolated.minus, "strong")
+    strong = _strong_components(size, isolated.plus, isolated.minus)
     in_loop = strong[isolated.plus] == strong[isolated.minus]
     if in_loop.any():
         node = netlist.design.node_at(int(isolated.nodes[in_loop][0]))
@@ -123,12 +121,14 @@ def _check_one_way(netlist: Netlist, isolated: IsolatedSupplies) -> None:
         )
 
 
-def _joined(
-    size: int, tail: IndexArray, head: IndexArray, connection: Literal["weak", "strong"]
-) -> tuple[int, IndexArray]:
+def _strong_components(size: int, tail: IndexArray, head: IndexArray) -> IndexArray:
+    """Return a label of each vertex, equal for those with paths both ways, shape (size,)."""
+    from scipy.sparse import coo_array  # takes long to load, and few props need it
+    from scipy.sparse.csgraph import connected_components as labels
+
     graph = coo_array((np.ones(len(tail)), (tail, head)), shape=(size, size))
-    count, label = connected_components(graph, directed=True, connection=connection)
-    return count, np.asarray(label, dtype=np.intp)
+    _, label = labels(graph, directed=True, connection="strong")
+    return np.asarray(label, dtype=np.intp)
 
 
 _OF_CONDUCTANCES = {"factor", "driven_a", "_ladders"}

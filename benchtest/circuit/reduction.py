@@ -11,11 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from benchtest.circuit.backfeed import Backfeed, live_paths
 from benchtest.circuit.netlist import FloatArray, IndexArray, Netlist
+from benchtest.circuit.sparse_solver import connected_components
 from benchtest.errors import CircuitFault
 
 
@@ -102,11 +101,11 @@ def _supply_groups(
     nodes, and back through data lines and an island: they are not isolated.
     """
     nodes, size = netlist.design.node_count, component.max(initial=0) + 1
-    by_paths = _joined(size, component[live.tail], component[live.head])
+    by_paths = connected_components(size, component[live.tail], component[live.head])
     plus, minus = component[:nodes], component[nodes : 2 * nodes]
     fed = ~(floating[:nodes] | floating[nodes : 2 * nodes])
     returns = fed & (by_paths[plus] == by_paths[minus])
-    label = _joined(size, plus[returns], minus[returns])
+    label = connected_components(size, plus[returns], minus[returns])
     tail_floats = floating[live.tail]
     island = component[np.where(tail_floats, live.tail, live.head)]
     label[island] = label[component[np.where(tail_floats, live.head, live.tail)]]
@@ -131,14 +130,7 @@ def merged_points(netlist: Netlist) -> IndexArray:
 
 def _components(netlist: Netlist, root: IndexArray, branches: IndexArray) -> IndexArray:
     tail, head = root[netlist.tail[branches]], root[netlist.head[branches]]
-    return _joined(netlist.point_count, tail, head)
-
-
-def _joined(size: int, tail: IndexArray, head: IndexArray) -> IndexArray:
-    """Return a label of each vertex of a graph, equal for connected ones, shape (size,)."""
-    graph = coo_array((np.ones(len(tail)), (tail, head)), shape=(size, size))
-    _, label = connected_components(graph, directed=False)
-    return np.asarray(label, dtype=np.intp)
+    return connected_components(netlist.point_count, tail, head)
 
 
 def _join_zero_ohm(netlist: Netlist) -> tuple[IndexArray, FloatArray]:

@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.linalg import qr
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
@@ -51,6 +50,8 @@ def most_informative(
     indices = _without_repeats(readings)[-MAX_COMPARED_READINGS:]
     if len(indices) <= MAX_READINGS:
         return indices
+    from scipy.linalg import qr  # takes long to load, and few tables are this long
+
     likelihood = ReadingLikelihood(responses, [readings[index] for index in indices], meter)
     shift = _shifts(likelihood)
     sd = np.sqrt(np.diag(likelihood.healthy_covariance))
