@@ -148,7 +148,7 @@ def test_joint_in_the_middle_of_a_symmetric_design_changes_readings_of_real_unit
     assert still_valid(wing, "2A~3A+", readings) == [False, False]
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 3])
 def test_finding_is_not_settled_before_a_repaired_joint_is_proved_good(
     fan: Design, fan_engine: Engine, seed: int
 ) -> None:

@@ -48,8 +48,8 @@ from tests.tui.conftest import SMALL_FAN, Driven, shown
 TUI = Path(tui_app.__file__).parent
 TIME = "2026-11-25T18:00:00.000+00:00"
 CLICK = "[@click=app.screenshot('victim.txt','.')]x[/][link=https://a]y[/]"
-ORDERS = f"{CLICK}[ @click=app.bell]w[/]\x1b]0;z\x07\x1b[2J"
-NO_MARKUP = "[/x]"
+WORDS = f"{CLICK}[ @click=app.bell]w[/]\x1b]0;z\x07\x1b[2J[/x]"
+"""Text of every field: read as markup, it acts or stops the program, since nothing opened `x`."""
 Site = tuple[str, int]
 """File and line of a call that opens a screen."""
 
@@ -211,8 +211,6 @@ class Walk:
         self.at = at
         self.app = app
         self.words = words
-        self.clicks = "@click" in words
-        """True clicks every link; False only draws every screen, which broken markup can stop."""
         self.mark = words[:4]
         self.shown: set[str] = set()
         """Screens, windows and tasks that were checked."""
@@ -330,8 +328,7 @@ class Walk:
 
     async def form(self, name: str, *keys: str) -> None:
         """Leave a form by its link; then fill it with the record's words, and submit it."""
-        if self.clicks:
-            await self.left(name, *keys)
+        await self.left(name, *keys)
         await self.window(name, *keys)
         for line in self.app.screen.query(Input):
             line.value = self.words
@@ -372,8 +369,6 @@ class Walk:
             again: leads back to this screen.
         """
         await again()  # a click on foreign text may have led away
-        if not self.clicks:
-            return
         name = type(self.app.screen).__name__
         while True:
             assert type(self.app.screen).__name__ == name

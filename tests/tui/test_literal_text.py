@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
+from textual.content import Content
+from textual.markup import MarkupError
 
 from benchtest.drive.signals import hold_lights
 from benchtest.session.guidance.next_step import Task
@@ -24,14 +26,13 @@ from tests.tui.hostile import (
     BAD,
     COLOURS,
     ELSEWHERE,
-    NO_MARKUP,
-    ORDERS,
     RAW,
     SIGNED,
     SOUND,
     STEPS,
     TUI,
     WINDOWS,
+    WORDS,
     Walk,
     opening_calls,
     walked,
@@ -61,14 +62,18 @@ STEP_KEYS: dict[Task, str] = {
 """Keys to the steps of a test; a node is caught by the search that is open before."""
 
 
-@pytest.mark.parametrize("words", [ORDERS, NO_MARKUP], ids=["clicks", "no-markup"])
+def test_the_words_fail_where_they_are_markup() -> None:
+    with pytest.raises(MarkupError):
+        Content.from_markup(WORDS)
+
+
 async def test_words_of_a_record_do_nothing_on_any_screen(
-    tmp_path: Path, prop: tuple[Path, RemoteProp], words: str, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, prop: tuple[Path, RemoteProp], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     victims = tmp_path / "victims"
     victims.mkdir()
     monkeypatch.chdir(victims)
-    async with walked(tmp_path, prop, words) as walk:
+    async with walked(tmp_path, prop, WORDS) as walk:
         await _at_a_repair(walk)
         await _at_colours(walk)
         await _at_sign_off(walk)
