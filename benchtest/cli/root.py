@@ -26,6 +26,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         new_readings_from=None,
         new_pins=[],
         new_no_pointing=False,
+        new_no_hands_free=False,
         new_enough=None,
         new_output=None,
         new_priority=None,
@@ -88,6 +89,13 @@ def add_program_options(parser: argparse.ArgumentParser) -> None:
         help="do not show on the prop where the leads go before each reading",
     )
     program.add_argument(
+        "--no-hands-free",
+        dest="new_no_hands_free",
+        action="store_true",
+        default=unset,
+        help="keep a reading of --readings-from only by a key, not as soon as it is steady",
+    )
+    program.add_argument(
         "--pin",
         dest="new_pins",
         action="append",
@@ -128,6 +136,7 @@ def bench_from_args(args: argparse.Namespace) -> LaunchOptions:
         resume=args.go_on,
         go_on_to=args.go_on_to,
         points=not args.new_no_pointing,
+        hands_free=not args.new_no_hands_free,
         enough=args.new_enough,
         settings=drive_settings(args, "new_"),
     )

@@ -24,7 +24,7 @@ from benchtest.operating_system import (
     system,
 )
 
-_RECONNECT_INTERVAL_S = 5.0
+RECONNECT_INTERVAL_S = 5.0
 """Interval between two automatic attempts to reach a device whose port exists. [s]"""
 
 
@@ -168,9 +168,15 @@ class PluggedDevice(ABC):
         device: its port.
     """
 
-    def __init__(self, device: str) -> None:
-        """Prepare the device; the first use opens the port."""
+    def __init__(self, device: str, reconnect_s: float = RECONNECT_INTERVAL_S) -> None:
+        """Prepare the device; the first use opens the port.
+
+        Args:
+            device: its port.
+            reconnect_s: interval between two automatic attempts to reach it. [s]
+        """
         self.device = device
+        self._reconnect_s = reconnect_s
         self._last_port: SerialPort | None = None
         self._tried_s = float("-inf")
         self._closed = False
@@ -204,7 +210,7 @@ class PluggedDevice(ABC):
         if not self._one_at_a_time.acquire(blocking=False):
             return None  # another thread is reading it
         try:
-            if not self._is_open and time.monotonic() - self._tried_s < _RECONNECT_INTERVAL_S:
+            if not self._is_open and time.monotonic() - self._tried_s < self._reconnect_s:
                 return None
             self._check()
         except DriveFault as absent:

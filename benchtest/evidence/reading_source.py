@@ -38,6 +38,18 @@ class ReadingSource(Protocol):
         """
         ...
 
+    def sample(self, probe: Probe | None) -> SourceReading:
+        """Return the volts that it shows next, steady or not.
+
+        Args:
+            probe: the place that is asked for; a meter reads wherever its leads are, and then it
+                may be None.
+
+        Raises:
+            BenchError: no reading; the message gives a remedy.
+        """
+        ...
+
     def poll(self) -> str | None:
         """Check whether the device is present, and reconnect where it was not.
 

@@ -29,6 +29,7 @@ class LaunchOptions:
         enough: evidence from which a sign-off is offered, such as `99%` or `100mOhm`; None for the
             usual one.
         points: True if nodes show where the leads go before each reading.
+        hands_free: True if readings of a meter that reads by itself are kept without a key.
         settings: settings of all targets, before those that a target has itself.
     """
 
@@ -43,6 +44,7 @@ class LaunchOptions:
     resume: str | None = None
     go_on_to: str | None = None
     points: bool = True
+    hands_free: bool = True
     enough: str | None = None
     settings: DriveSettings = field(default_factory=DriveSettings)
 

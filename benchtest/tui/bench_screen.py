@@ -24,6 +24,7 @@ from benchtest.session.log.state import LoggedEvent
 from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.session.workbench.prop_light import DriveNotice, drive_notice
 from benchtest.session.workbench.reading_entry import PendingReading
+from benchtest.session.workbench.source_reader import HeardReading
 from benchtest.session.workbench.workbench import NOT_LIT_YET, Workbench
 from benchtest.tui.actions import (
     ACTIONS,
@@ -54,6 +55,8 @@ DEAF_S = 0.7
 NUMBER_GAP_S = 1.0
 """Longest time between two keys of one number: 0.28 s a key and 1.35 s a decision (Card, Moran,
 Newell, Communications of the ACM 23(7), 1980). [s]"""
+HEAR_AGAIN_S = 1.0
+"""Time until a source without a reading is heard again. [s]"""
 WATCH_S = 0.7
 """Interval of looks at the source of readings: unplugged, it is noticed within a second. [s]"""
 
@@ -83,6 +86,11 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         """Line near the bottom, until the next key."""
         self.thinking = False
         self._soaked: Progress | None = None
+        self._hears = False
+        """True while a worker waits for the source's next reading."""
+        self._hear_from_s = float("-inf")
+        self._unheard = ""
+        """Reason that the source gave no reading, until it gives one."""
         self._notice: DriveNotice | None = None
         self._asks_to_light = False
         self._asked = ("", "")
@@ -156,6 +164,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         if not self.is_complete:
             return
         self._ask_to_light()
+        self._hear_if_wanted()
         if self.workbench.advance_light():
             self.draw()
         self._draw_driving()
@@ -287,6 +296,8 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     def _ask_meanwhile(self) -> None:
         """Ask for the next reading of the last plan if a finding takes its time."""
         is_dark = self.workbench.light.put_out or self.workbench.clock.held is not None
+        if self.workbench.touch.is_in_use:  # eyes are on the prop: no question changes by itself
+            return
         if is_dark or not self.is_complete:  # fingers may be on the prop
             return
         if self.workbench.active.ask_meanwhile():
@@ -471,6 +482,34 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         if entry.holds(pending):
             self.view.prompt.open_entry(pending.text)
             self._draw_typed(pending.text)
+
+    def _hear_if_wanted(self) -> None:
+        """Hear the source again, unless a window or the entry field is open."""
+        is_free = self.is_on_top and not self.view.prompt.is_open and not self._hears
+        if is_free and self.workbench.touch.wants_reading and Message().time >= self._hear_from_s:
+            self._hears = True
+            self.hear_source()
+
+    def _take_heard(self, heard: HeardReading) -> None:
+        """Judge what the source shows; ring if it was kept."""
+        self._hears, self._unheard = False, ""
+        if not (self.is_on_top and self.is_complete) or self.view.prompt.is_open:
+            return
+        news = self.workbench.touch.hear(heard)
+        if news is None:
+            return
+        if news.words:
+            self.say(news.words)
+        if news.is_kept:
+            self.app.bell()
+        self.go()
+
+    def _hear_nothing(self, words: str) -> None:
+        """Report once why the source gives no reading, and hear it again later."""
+        self._hears, self._hear_from_s = False, Message().time + HEAR_AGAIN_S
+        if words != self._unheard:
+            self._unheard = words
+            self.report(words)
 
     def action_own_reading(self) -> None:
         source = self.workbench.source
@@ -693,6 +732,16 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         """Wait for the light, then read the source."""
         self._proceed(self.workbench.source.read, self._take_source_reading)
 
+    @work(thread=True, group="hear", exit_on_error=False)
+    def hear_source(self) -> None:
+        """Wait for what the source shows next."""
+        proceed: Callable[[], object]
+        try:
+            proceed = partial(self._take_heard, self.workbench.source.hear())
+        except BenchError as error:
+            proceed = partial(self._hear_nothing, str(error).splitlines()[0])
+        self.post_message(self.WorkDone(proceed))
+
     @work(thread=True, exclusive=True, group="tally", exit_on_error=False)
     def wait_for_reference(self, practice: PracticeRun) -> None:
         """Wait for the reference run of the same practice round."""
@@ -732,6 +781,6 @@ class BenchScreen(CloseOnceScreen[Leaving]):
 
     def _take_details(self, finding: Finding, details: FindingDetails) -> None:
         self.workbench.worker.accept_details(finding, details)
-        if self.model.preview:
+        if self.model.preview and not self.workbench.touch.holds_light:
             self.message = ""  # the last reading was saved; the preview is of more interest
         self.draw()

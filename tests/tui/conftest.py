@@ -183,6 +183,7 @@ async def driven(
     ready: bool = True,
     readings_from: str | None = None,
     points: bool = False,
+    hands_free: bool = False,
 ) -> AsyncIterator[Driven]:
     """Run the program; with a tag, that unit is on the bench when this begins.
 
@@ -194,7 +195,14 @@ async def driven(
     if ready and tag is not None:
         make_ready(folder, prop, tag)
     bench = LaunchOptions(
-        folder, to, prop, hidden=faults, seed=1, readings_from=readings_from, points=points
+        folder,
+        to,
+        prop,
+        hidden=faults,
+        seed=1,
+        readings_from=readings_from,
+        points=points,
+        hands_free=hands_free,
     )
     app = BenchApp(bench, tag)
     try:

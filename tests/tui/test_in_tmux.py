@@ -8,11 +8,17 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from importlib.resources import files
+from itertools import cycle
 from pathlib import Path
 
 import pytest
 
+from benchtest.records.shelf import Shelf
+from benchtest.session.log.events import VerdictGiven
+from benchtest.session.session import Session
 from benchtest.virtual.remote_prop import start_simulation
+from tests.drive.scpi.simulated_meter import SimulatedMeter
+from tests.tui.conftest import make_ready
 from tests.waiting import until
 
 
@@ -135,6 +141,43 @@ def test_a_clicker_and_a_mouse_work_in_a_real_terminal(terminal: Terminal) -> No
         terminal.until("strand 2")
         terminal.keys("?")
         terminal.until("Keys that work now, in look")
+
+
+def test_a_reading_is_kept_without_a_key(terminal: Terminal) -> None:
+    """Nodes point, leads touch loosely and then firmly, a tone, a flash, and the next places."""
+    prop = terminal.folder / "prop.toml"
+    prop.write_text(files("benchtest.virtual").joinpath("willow-fan.toml").read_text())
+    bench, raw = terminal.folder / "bench", terminal.folder / "raw"
+    make_ready(bench, prop, "WF-46")
+    with Shelf(bench) as shelf:
+        (row,) = shelf.sessions()
+        session = Session.resume(shelf, row.id)
+        for strand in range(1, 13):
+            session.record(VerdictGiven(strand, passed=True))
+    meter = SimulatedMeter(terminal.folder, lambda: 0.0)
+    with start_simulation(prop, ["4A-=1.5"], seed=2) as virtual:
+        try:
+            words = f"--bench {bench} --prop {prop} --to {virtual.target}"
+            words += f" --readings-from scpi:{meter.port}"
+            terminal.start(f"{sys.executable} -m benchtest {words}; sleep 60", 120, 40)
+            terminal.until("WF-46")
+            terminal.tmux("pipe-pane", f"cat > {raw}")
+            terminal.keys("Enter")
+            terminal.until("lit: shows red at 11.30, black (blinks) at 2.30")
+            loose = cycle([1.0, 0.0, 0.6])
+            meter.volts = lambda: virtual.measure("crown:11+>crown:2+") * next(loose)
+            terminal.until("lit: 1 3 5 7 9 11")
+            assert "readings 1" not in terminal.screen()
+            rings = raw.read_bytes().count(b"\a")
+            meter.volts = lambda: virtual.measure("crown:11+>crown:2+")
+            terminal.until("; lift the leads")
+            assert raw.read_bytes().count(b"\a") == rings + 1
+            until(lambda: virtual.state()["nodes_lit"] > 20)  # after the flash
+            meter.volts = lambda: 0.0
+            terminal.until("readings 1")
+            terminal.until("lit: shows red at")  # the next places
+        finally:
+            meter.close()
 
 
 @pytest.mark.parametrize("number", ["TERM", "HUP", "INT"])

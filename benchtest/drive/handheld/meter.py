@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -11,6 +12,7 @@ from serial import Serial
 
 from benchtest.drive.handheld.frames import FORMATS, DisplayFrame, FrameSplitter, NotVolts
 from benchtest.drive.serial_ports import (
+    RECONNECT_INTERVAL_S,
     PluggedDevice,
     current_device,
     explain_open_failure,
@@ -37,6 +39,8 @@ class StreamTimeouts:
     """For a display that no longer moves. [s]"""
     silent_s: float = 2.5
     """For the next frame, before the meter counts as silent. [s]"""
+    reconnect_s: float = RECONNECT_INTERVAL_S
+    """Interval between two automatic attempts to hear it again. [s]"""
 
 
 class HandheldMeter(PluggedDevice):
@@ -44,8 +48,8 @@ class HandheldMeter(PluggedDevice):
 
     def __init__(self, device: str, timeouts: StreamTimeouts | None = None) -> None:
         """Prepare the meter; the first reading opens the port."""
-        super().__init__(device)
         self.timeouts = timeouts or StreamTimeouts()
+        super().__init__(device, self.timeouts.reconnect_s)
         self._serial: Serial | None = None
         self._splitter = FrameSplitter(FORMATS)
         self._family = ""
@@ -65,6 +69,11 @@ class HandheldMeter(PluggedDevice):
     def read(self, probe: Probe) -> SourceReading:
         return SourceReading(self.measure())
 
+    def sample(self, probe: Probe | None) -> SourceReading:
+        with self._reported_once():
+            self._make_ready()
+            return SourceReading(self._volts(self._wait_for_frame(self.timeouts.silent_s)))
+
     def measure(self) -> float:
         """Wait for two displays in a row that agree, and return the later one. [V]
 
@@ -73,9 +82,20 @@ class HandheldMeter(PluggedDevice):
         Raises:
             DriveFault: no frames, no volts on the display, or a display that keeps moving.
         """
-        with self._one_at_a_time:
+        with self._reported_once():
             self._make_ready()
             return self._steady_volts()
+
+    @contextlib.contextmanager
+    def _reported_once(self) -> Iterator[None]:
+        """Hold the lock; an absence is reported by the caller, and not by `poll` again."""
+        with self._one_at_a_time:
+            try:
+                yield
+            except DriveFault as fault:
+                if self._serial is None:
+                    self._reports.mark_reported(str(fault))
+                raise
 
     # -- one reading at a time, the lock held --------------------------------------------------
 
@@ -131,30 +151,43 @@ class HandheldMeter(PluggedDevice):
         )
 
     def _steady_volts(self) -> float:
+        self._drop_earlier_frames()
+        due_s = time.monotonic() + self.timeouts.steady_s
+        last: DisplayFrame | None = None
+        while time.monotonic() < due_s and not self._closed:
+            frame = self._wait_for_frame(self.timeouts.silent_s)
+            if last is not None and _agree(last, frame):
+                return self._volts(frame)
+            last = frame
+        raise DriveFault(f"{self.name}: its display keeps moving; hold the leads still and firm")
+
+    def _drop_earlier_frames(self) -> None:
         assert self._serial is not None
         try:
             self._serial.reset_input_buffer()
         except OSError as error:
             raise self._port_gone() from error
         self._splitter.clear()
-        due_s = time.monotonic() + self.timeouts.steady_s
-        last: DisplayFrame | None = None
-        while time.monotonic() < due_s and not self._closed:
-            frame = self._next_frame(min(due_s, time.monotonic() + self.timeouts.silent_s))
-            if frame is None and time.monotonic() >= due_s:
-                break
-            if frame is None:
-                self._close_port()
-                raise DriveFault(
-                    f"{self.name}: it fell silent; switch it on again, with its data output on"
-                )
-            if last is not None and _agree(last, frame):
-                try:
-                    return frame.volts()
-                except NotVolts as why:
-                    raise DriveFault(f"{self.name}: {why}") from None
-            last = frame
-        raise DriveFault(f"{self.name}: its display keeps moving; hold the leads still and firm")
+
+    def _wait_for_frame(self, within_s: float) -> DisplayFrame:
+        """Return the newest frame.
+
+        Raises:
+            DriveFault: none arrives in time; the port is closed, since the meter may be off.
+        """
+        frame = self._next_frame(time.monotonic() + within_s)
+        if frame is None:
+            self._close_port()
+            raise DriveFault(
+                f"{self.name}: it fell silent; switch it on again, with its data output on"
+            )
+        return frame
+
+    def _volts(self, frame: DisplayFrame) -> float:
+        try:
+            return frame.volts()
+        except NotVolts as why:
+            raise DriveFault(f"{self.name}: {why}") from None
 
     def _next_frame(self, due_s: float) -> DisplayFrame | None:
         """Return the newest frame of those that arrive next; None if none does in time."""

@@ -106,6 +106,9 @@ class ScpiMeter(PluggedDevice):
     def read(self, probe: Probe) -> SourceReading:
         return SourceReading(self.measure())
 
+    def sample(self, probe: Probe | None) -> SourceReading:
+        return SourceReading(self.measure())
+
     def measure(self) -> float:
         """Read the meter. [V]
 

@@ -14,6 +14,7 @@ __all__ = [
     "setup",
     "soak_timer",
     "source_reader",
+    "touch_run",
     "typo_check",
     "workbench",
 ]

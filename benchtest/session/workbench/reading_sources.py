@@ -33,6 +33,11 @@ class VirtualMeter:
     def read(self, probe: Probe) -> SourceReading:
         return SourceReading(self._prop.measure(str(probe)))
 
+    def sample(self, probe: Probe | None) -> SourceReading:
+        if probe is None:
+            raise InputError("no place is asked for")
+        return self.read(probe)
+
     def poll(self) -> str | None:
         return None
 
@@ -64,6 +69,11 @@ class BridgePins:
         volts = sample_volts(sample)
         assert sample.scale_nv is not None
         return SourceReading(volts, input_accuracy(sample.scale_nv))
+
+    def sample(self, probe: Probe | None) -> SourceReading:
+        if probe is None or probe not in self.pins:
+            raise InputError(f"{self.name} is not at that place")
+        return self.read(probe)
 
     def poll(self) -> str | None:
         """Return None: if the bridge also drives the prop, its driver reports faults."""

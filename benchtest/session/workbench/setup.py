@@ -126,7 +126,15 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
         if source is not None:
             stack.callback(source.close)
         enough = USUAL_RULE if bench.enough is None else parse_enough(bench.enough)
-        yield Workbench(session, clock, virtual, source=source, points=bench.points, enough=enough)
+        yield Workbench(
+            session,
+            clock,
+            virtual,
+            source=source,
+            points=bench.points,
+            hands_free=bench.hands_free,
+            enough=enough,
+        )
 
 
 def _clock(design: Design, bench: LaunchOptions, target: Target) -> FrameClock:

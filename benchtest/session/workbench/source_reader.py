@@ -2,13 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from benchtest.drive.frame_clock import RAMP_S
 from benchtest.errors import InputError
-from benchtest.evidence.reading_source import ReadingSource
+from benchtest.evidence.reading_source import ReadingSource, SourceReading
 from benchtest.session.workbench.active_session import ActiveSession
-from benchtest.session.workbench.reading_entry import PendingReading, ReadingEntry
+from benchtest.session.workbench.reading_entry import Asked, PendingReading, ReadingEntry
 from benchtest.session.workbench.reading_sources import BridgePins, VirtualMeter
 from benchtest.virtual.remote_prop import FRAME_TIMEOUT_S, RemoteProp, wait_for_frame
+
+
+@dataclass(frozen=True, slots=True)
+class HeardReading:
+    """What a source showed at one moment, steady or not."""
+
+    given: SourceReading
+    asked: Asked
+    """What was asked for at that moment."""
+    light: str
+    """What was lit."""
+    source: str
+    """Name of the source."""
 
 
 class SourceReader:
@@ -47,6 +62,11 @@ class SourceReader:
     def keeps_at_once(self) -> bool:
         """True if one key reads and records; a virtual meter's reading is shown in the field."""
         return self.is_instrument and self.can_read
+
+    @property
+    def is_fixed(self) -> bool:
+        """True for inputs that are wired to their places: no lead moves."""
+        return isinstance(self.source, BridgePins)
 
     @property
     def name(self) -> str:
@@ -99,13 +119,33 @@ class SourceReader:
         given = source.read(probe)
         if lit is not None and (light.words != words or light.clock.held is not None):
             raise InputError("the light was changed during the reading: read again")
+        return self.pending(given, asked, source.name)
+
+    def hear(self) -> HeardReading:
+        """Read what the source shows now, steady or not. Slow: call it from a worker thread.
+
+        Raises:
+            InputError: there is no source, or it is not at the place that is asked for.
+            DriveFault: the source gives no reading; contains what to do.
+        """
+        source, light, asked = self.source, self._active.light, self._entry.asked
+        if source is None:
+            raise InputError("no source of readings")
+        shown = light.words
+        light.wait_until_steady()
+        given = source.sample(self._entry.probe)
+        still = shown == light.words and light.clock.held is None
+        return HeardReading(given, asked, shown if still else "", source.name)
+
+    def pending(self, given: SourceReading, asked: Asked, source: str) -> PendingReading:
+        """Return a reading as the user would type it."""
         # a source reads to the microvolt at best, and a float has digits beyond
-        digits = 4 if isinstance(source, VirtualMeter) else 6
+        digits = 6 if self.is_instrument else 4
         text = f"{given.volts:.{digits}f}"
-        if unit == "mV":
+        if self._entry.unit == "mV":
             text = f"{given.volts * 1e3:.{digits - 3}f}"
         meter = None if given.meter is None else str(given.meter)
-        return PendingReading(text, asked, source.name, meter)
+        return PendingReading(text, asked, source, meter)
 
     def wait_for_light(self) -> None:
         """Wait until a meter may be read. Slow: call it from a worker thread.

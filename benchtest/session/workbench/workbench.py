@@ -55,6 +55,7 @@ from benchtest.session.workbench.pointing_run import PointingRun
 from benchtest.session.workbench.prop_light import FIRST_LEVEL
 from benchtest.session.workbench.reading_entry import ReadingEntry, RecordedReadings
 from benchtest.session.workbench.source_reader import SourceReader
+from benchtest.session.workbench.touch_run import TouchRun
 from benchtest.virtual.observer import Observation
 from benchtest.virtual.remote_prop import RemoteProp
 
@@ -84,6 +85,7 @@ class Workbench:
         readings: the readings on record.
         entry: the field for numbers.
         source: the source of readings.
+        touch: readings of the source that are kept without a key.
     """
 
     def __init__(
@@ -95,6 +97,7 @@ class Workbench:
         source: ReadingSource | None = None,
         *,
         points: bool = False,
+        hands_free: bool = False,
         enough: EnoughRule = USUAL_RULE,
     ) -> None:
         self.session = session
@@ -114,6 +117,9 @@ class Workbench:
         self.readings = RecordedReadings(self.active)
         self.entry = ReadingEntry(self.active, self.worker, self.readings)
         self.source = SourceReader(self.active, self.entry, source, virtual)
+        self.touch = TouchRun(
+            self.active, self.entry, self.source, self.pointing, now_s, is_on=hands_free
+        )
         self._model: tuple[_Basis, BenchModel] | None = None
         self._now_s, self._opened_s = now_s, now_s()
         self._unit_place = session.place_on_shelf()
@@ -191,6 +197,8 @@ class Workbench:
         """
         advice, every = self.advice, all_lit(self.design).strands
         light = self.light
+        if self.touch.holds_light and not light.put_out:
+            return
         light.put_out = False
         match advice.task:
             case "look" | "parade" if advice.strand is not None:
@@ -229,12 +237,14 @@ class Workbench:
 
     def toggle_dark(self) -> None:
         """Switch everything off at once, or light again what the advice needs."""
-        if self.light.is_dark and not self.pointing.is_showing:  # one that blinks is dark at times
+        is_dark = self.light.is_dark and not (self.pointing.is_showing or self.touch.holds_light)
+        if is_dark:  # what blinks is dark at times
             self.soak.resume()
             self.light_advice()
         else:
             self.soak.pause()
             self.pointing.stop()
+            self.touch.stop()
             self.light.dark()
             self.light.put_out = True
 
@@ -264,8 +274,9 @@ class Workbench:
         return words
 
     def end_pointing(self) -> bool:
-        """Light what the question needs if nodes point; return True if they did."""
-        if not self.pointing.stop():
+        """Light what the question needs if other light was shown; return True if so."""
+        was_pointing = self.pointing.stop()
+        if not self.touch.stop() and not was_pointing:
             return False
         self.light_advice()
         return True
@@ -475,7 +486,10 @@ class Workbench:
         To be called often.
         """
         is_due = (
-            self.parade.advance() or self.picture.advance(self.advice) or self.pointing.advance()
+            self.parade.advance()
+            or self.picture.advance(self.advice)
+            or self.touch.advance()
+            or self.pointing.advance()
         )
         if is_due:
             self.light_advice()
@@ -566,6 +580,7 @@ class Workbench:
     def leave(self) -> None:
         """Take the unit dark before it leaves the bench; pause a soak."""
         self.pointing.stop()
+        self.touch.stop()
         self.soak.pause()
         self.light.dark()
         self.session.release_engine()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import cycle
+from itertools import count, cycle
 from pathlib import Path
 
 import pytest
@@ -13,7 +13,7 @@ from benchtest.errors import DriveFault
 from tests.drive.handheld.simulated_handheld import SimulatedHandheld, fs9721, fs9922
 from tests.waiting import until
 
-SHORT = StreamTimeouts(line_s=0.4, steady_s=1.0, silent_s=0.4)
+SHORT = StreamTimeouts(line_s=0.4, steady_s=1.0, silent_s=0.4, reconnect_s=0.5)
 
 
 @pytest.fixture
@@ -78,6 +78,26 @@ def test_a_meter_that_switches_itself_off_is_reported_and_heard_again(
         meter.measure()
     simulated.silent = False
     assert meter.measure() == 4.871
+
+
+def test_an_absence_that_a_reading_met_is_not_reported_again(
+    simulated: SimulatedHandheld, meter: HandheldMeter
+) -> None:
+    simulated.silent = True
+    with pytest.raises(DriveFault, match="no meter is heard"):
+        meter.measure()
+    assert meter.poll() is None
+    simulated.silent = False
+    until(lambda: meter.poll() == f"{meter.name} is back", 10.0)
+
+
+def test_a_sample_is_the_next_display_steady_or_not(
+    simulated: SimulatedHandheld, meter: HandheldMeter
+) -> None:
+    moving = count(4871)
+    simulated.frame = lambda: fs9721(f"{next(moving) / 1000:.3f}")
+    samples = [meter.sample(None).volts for _ in range(3)]
+    assert samples == sorted(set(samples))
 
 
 def test_unplugging_is_reported_once_and_plugging_in_resumes(

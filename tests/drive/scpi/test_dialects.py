@@ -10,6 +10,8 @@ import os
 import select
 import socket
 import threading
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -152,20 +154,47 @@ class PtyMeter(OnAPty):
                 os.write(self._line, self.machine.feed(os.read(self._line, 4096)))
 
 
-@pytest.mark.parametrize("dialect", DIALECTS, ids=lambda one: one.stands_for)
-def test_a_meter_is_read_in_its_dialect(tmp_path: Path, dialect: Dialect) -> None:
-    """The first reading finds the dialect, the second asks in it at once."""
-    simulated = PtyMeter(tmp_path, dialect)
+@dataclass(frozen=True)
+class Found:
+    """Two readings of a meter, and the lines that the second one took."""
+
+    first_v: float
+    second_v: float
+    asked: list[str]
+
+
+def _read_twice(folder: Path, dialect: Dialect) -> Found:
+    folder.mkdir()
+    simulated = PtyMeter(folder, dialect)
     meter = ScpiMeter(str(simulated.port), timeouts=SHORT)
     try:
-        assert meter.measure() == dialect.volts
+        first_v = meter.measure()
         simulated.machine.heard.clear()
-        assert meter.measure() == dialect.volts
+        second_v = meter.measure()
         asked = [line for line in simulated.machine.heard if line and line != "SYST:ERR?"]
-        assert asked == list(dialect.requests)
+        return Found(first_v, second_v, asked)
     finally:
         meter.close()
         simulated.close()
+
+
+@pytest.fixture(scope="module")
+def readings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Future[Found]]]:
+    """Readings of all meters, taken at the same time: each waits for answers that never come."""
+    folder = tmp_path_factory.mktemp("meters")
+    with ThreadPoolExecutor(len(DIALECTS)) as pool:
+        yield [
+            pool.submit(_read_twice, folder / str(place), dialect)
+            for place, dialect in enumerate(DIALECTS)
+        ]
+
+
+@pytest.mark.parametrize("place", range(len(DIALECTS)), ids=[one.stands_for for one in DIALECTS])
+def test_a_meter_is_read_in_its_dialect(readings: list[Future[Found]], place: int) -> None:
+    """The first reading finds the dialect, the second asks in it at once."""
+    dialect, found = DIALECTS[place], readings[place].result()
+    assert (found.first_v, found.second_v) == (dialect.volts, dialect.volts)
+    assert found.asked == list(dialect.requests)
 
 
 def test_a_meter_that_measures_ohms_is_not_asked_in_other_dialects(tmp_path: Path) -> None:

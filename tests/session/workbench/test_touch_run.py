@@ -1,0 +1,159 @@
+"""Readings without a key, from a simulated meter on a pty: kept once the contact is certain."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import cycle
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+
+from benchtest.drive.e131.driver import SourceSettings
+from benchtest.drive.frame_clock import FrameClock
+from benchtest.drive.scpi.meter import ScpiMeter
+from benchtest.drive.target import Target, driver_for
+from benchtest.prop.design import Design
+from benchtest.session.session import Session
+from benchtest.session.workbench.workbench import Workbench
+from tests.drive.scpi.simulated_meter import SimulatedMeter
+from tests.session.conftest import record_passed_checks
+from tests.session.driven import LOOPBACK, Prop, asks, pass_all
+
+SAMPLE_S = 0.25
+"""Time between two readings of a hand-held meter. [s] Common practice, no source."""
+
+
+class Person:
+    """A person with two leads at a bench whose clock this test turns.
+
+    Attributes:
+        said: words and tones.
+        lights: what was lit after each reading of the meter.
+    """
+
+    def __init__(self, bench: Workbench, meter: SimulatedMeter, clock: list[float]) -> None:
+        self.bench, self.meter, self._clock = bench, meter, clock
+        self.said: list[tuple[str, bool]] = []
+        self.lights: list[str] = []
+
+    def hold(self, volts: Callable[[], float], samples: int) -> None:
+        """Hold the leads for some readings of the meter."""
+        self.meter.volts = volts
+        for _ in range(samples):
+            if self.bench.touch.wants_reading:
+                news = self.bench.touch.hear(self.bench.source.hear())
+                if news is not None:
+                    self.said.append((news.words, news.is_kept))
+                    self.bench.light_advice()
+            self.lights.append(self.bench.light.words)
+            self._clock[0] += SAMPLE_S
+            if self.bench.advance_light():
+                self.bench.light_advice()
+
+    @property
+    def kept(self) -> list[float | None]:
+        return [one.volts for one in self.bench.session.state.readings]
+
+
+@pytest.fixture
+def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
+    made = SimulatedMeter(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def person(
+    begin: Callable[..., Session], fan: Design, prop: Prop, simulated: SimulatedMeter
+) -> Iterator[Person]:
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
+    now_s = [100.0]
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
+        meter = ScpiMeter(str(simulated.port))
+        bench = Workbench(
+            record_passed_checks(begin()),
+            clock,
+            now_s=lambda: now_s[0],
+            source=meter,
+            hands_free=True,
+        )
+        pass_all(bench)
+        asks(bench, "4")
+        bench.light_advice()
+        yield Person(bench, simulated, now_s)
+        meter.close()
+
+
+def test_a_rail_is_kept_after_the_leads_have_come_and_are_steady(person: Person) -> None:
+    person.hold(lambda: 4.871, 8)  # they may be anywhere: nobody saw them come
+    assert person.kept == []
+    person.hold(lambda: 0.004, 3)
+    shaky = cycle([4.866, 0.9, 4.4, 2.0])
+    person.hold(lambda: next(shaky), 8)
+    assert person.kept == []
+    person.hold(lambda: 4.866, 4)
+    assert person.kept == [4.866]
+    assert person.said[-1][1]
+    assert "saved 4.866 V, BM-6" in person.said[-1][0]
+    assert "lift the leads" in person.said[-1][0]
+
+
+def test_the_leads_are_lifted_before_the_next_place_lights(person: Person) -> None:
+    person.hold(lambda: 0.0, 3)
+    person.hold(lambda: 4.866, 4)
+    assert "dark" in person.lights  # the flash
+    asks(person.bench, "1 3", "crown:3")
+    person.hold(lambda: 4.866, 6)
+    assert person.kept == [4.866]  # still at the last place
+    assert person.bench.light.words == "4"  # whose light tells whether they were lifted
+    person.hold(lambda: 0.002, 2)
+    assert person.bench.light.words == "1 3"
+    person.hold(lambda: 4.91, 6)
+    assert person.kept == [4.866, 4.91]
+
+
+def test_a_drop_is_kept_only_if_it_follows_the_light(person: Person) -> None:
+    light = person.bench.light
+    asks(person.bench, "4", "foot:4+>4A+")
+    person.bench.light_advice()
+    person.hold(lambda: 0.0, 12)  # never down on the wire
+    assert person.kept == []
+    assert "like open leads so far" in "".join(words for words, _ in person.said)
+    person.hold(lambda: 0.0 if light.is_dark else 0.0021, 12)
+    assert person.kept == [pytest.approx(0.0021)]
+    assert person.said[-1][1]
+
+
+def test_leads_that_stay_need_not_be_lifted(person: Person) -> None:
+    person.hold(lambda: 0.0, 3)
+    person.hold(lambda: 4.866, 4)
+    asks(person.bench, "1 3", "4B")
+    person.hold(lambda: 4.93, 8)
+    assert person.kept == [4.866, 4.93]
+
+
+def test_zero_volts_everywhere_are_not_kept_and_explained_once(person: Person) -> None:
+    """A lead in the amps socket shorts the place, or the supply is off."""
+    person.hold(lambda: 0.001, 20)
+    assert person.kept == []
+    (words,) = [words for words, _ in person.said]
+    assert words.startswith("about 0 V: leads open or in the amps socket, or no supply?")
+
+
+def test_exchanged_leads_are_not_kept(person: Person) -> None:
+    person.hold(lambda: 0.0, 3)
+    person.hold(lambda: -4.9, 8)
+    assert person.kept == []
+    assert "are red and black exchanged" in person.said[-1][0]
+    person.hold(lambda: 0.0, 2)
+    person.hold(lambda: 4.9, 5)
+    assert person.kept == [4.9]
+
+
+def test_a_prop_that_was_made_dark_is_not_read(person: Person) -> None:
+    person.hold(lambda: 0.0, 3)
+    person.bench.toggle_dark()
+    assert not person.bench.touch.wants_reading
+    person.hold(lambda: 4.866, 8)
+    assert person.kept == []
