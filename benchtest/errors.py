@@ -11,7 +11,6 @@ BenchError              exit 1: failed while running
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
@@ -98,5 +97,7 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     """
     if len(word) > _MAX_COMPARED:
         return ""
+    import difflib  # only for a mistake
+
     found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
     return f'; did you mean "{found[0]}"?' if found else ""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +63,8 @@ def parse_toml(text: str, file: str) -> dict[str, Any]:
     if deep := _DEEP_KEY.search(text):
         line = text.count("\n", 0, deep.start()) + 1
         raise FileFaults(file, [f"line {line}: a key has too many parts; use at most three"])
+    import tomllib  # the terminal program starts without
+
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -391,6 +391,15 @@ NETWORK_KINDS = frozenset(
 """File systems on another machine, by the names that `filesystem_kind` returns; from memory."""
 
 
+def is_on_disk(path: Path) -> bool:
+    """Return True if a block device of this machine holds a path; False where that is not shown.
+
+    Source: Linux, list of devices: major number 0 is that of mounts without a device, which those
+    of other machines are.
+    """
+    return sys.platform == "linux" and os.major(path.stat().st_dev) != 0
+
+
 def filesystem_kind(path: Path) -> str | None:
     """Return the kind of file system below a path, such as `ext4`; None if the system hides it."""
     import psutil  # 18 ms, which commands without records need not spend

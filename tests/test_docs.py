@@ -161,7 +161,7 @@ def test_a_documented_command_runs(
 ) -> None:
     words = _words(command)
     if _why_not(words):
-        parse(build_parser(), words)  # raises where it is no command
+        parse(words)  # raises where it is no command
         return
     folder = tmp_path / "here"
     shutil.copytree(bench, folder)
@@ -239,7 +239,7 @@ ROWS = [
 def test_an_option_in_a_commands_row_is_one_of_its_options(command: str, code: str) -> None:
     more = ["3" if word == "N" else word for word in shlex.split(code)]
     words = _words(command)
-    parse(build_parser(), [*words, *more] if code.startswith("--") else more)
+    parse([*words, *more] if code.startswith("--") else more)
 
 
 ABOUT_KEYS = ["README.md", "hw_notes/evening.md", "hw_notes/measuring.md", "hw_notes/bridge.md"]

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from benchtest.drive.target import DriveSettings
     from benchtest.prop.design import Design, Probe
     from benchtest.prop.lit_set import LitSet
+    from benchtest.prop.outputs import OutputSetting
 
 MIN_CELSIUS, MAX_CELSIUS = -40.0, 120.0
 """Range of copper temperatures. [°C]"""
@@ -161,7 +162,11 @@ def drive_settings(args: argparse.Namespace, prefix: str = "") -> DriveSettings:
         check_interface,
         check_priority,
     )
-    from benchtest.prop.outputs import parse_output_setting
+
+    def output(text: str) -> OutputSetting:
+        from benchtest.prop.outputs import parse_output_setting
+
+        return parse_output_setting(text)
 
     def given(name: str, check: Callable[[Any], Any]) -> Any:
         value = getattr(args, prefix + name)
@@ -171,7 +176,7 @@ def drive_settings(args: argparse.Namespace, prefix: str = "") -> DriveSettings:
             raise InputError(str(error) if name == "output" else f"--{error}") from None
 
     return DriveSettings(
-        given("output", parse_output_setting),
+        given("output", output),
         given("priority", check_priority),
         getattr(args, f"{prefix}sync") or None,
         given("fps", check_fps),

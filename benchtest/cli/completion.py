@@ -7,7 +7,6 @@ is run normally does not load the completion library.
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING
 
@@ -48,9 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def answer(parser: argparse.ArgumentParser) -> None:
-    """Print completions and exit if a shell has requested them."""
-    if REQUEST not in os.environ:
-        return
+    """Print the completions that a shell has requested, and exit."""
     import argcomplete
     from argcomplete.completers import DirectoriesCompleter, FilesCompleter
 

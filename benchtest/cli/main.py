@@ -75,9 +75,9 @@ def _run(argv: Sequence[str]) -> int:
     from benchtest.errors import BenchError
 
     try:
-        parser = build_parser()
-        completion.answer(parser)
-        args = parse(parser, argv)
+        if completion.REQUEST in os.environ:
+            completion.answer(build_parser())
+        args = parse(argv)
         _silence_libraries()
         code: int = args.run(args)
     except SystemExit as stop:  # argparse after --help and --version

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import psutil
 
 from benchtest.drive.e131.encode import multicast_group
-from benchtest.drive.e131.udp import E131_PORT
+from benchtest.drive.target import E131_PORT
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,23 +1,32 @@
-"""Targets of `--to`, and the driver for each."""
+"""Targets of `--to`, and the driver for each. Imports little, for a quick start."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
 from ipaddress import IPv4Address
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from benchtest.drive.driver import MAX_FRAMES_PER_S, Driver
-from benchtest.drive.e131.decode import MAX_PRIORITY
-from benchtest.drive.e131.driver import E131Driver, SourceSettings
-from benchtest.drive.e131.udp import E131_PORT, format_target
-from benchtest.drive.universe_layout import universe_numbers
 from benchtest.errors import DriveFault, InputError, did_you_mean
 from benchtest.input_files import printable
-from benchtest.prop.design import Design
-from benchtest.prop.outputs import OutputSetting, parse_output_setting
 
+if TYPE_CHECKING:
+    from benchtest.drive.driver import Driver
+    from benchtest.drive.e131.driver import SourceSettings
+    from benchtest.prop.design import Design
+    from benchtest.prop.outputs import OutputSetting
+
+E131_PORT = 5568
+"""ACN_SDT_MULTICAST_PORT. Source: ANSI E1.31-2018, clause 9.1.1."""
 _KINDS = ("e131", "serial", "virtual")
+
+
+def format_target(host: str | None, port: int) -> str:
+    """Return an E1.31 address as `--to` takes it: `e131`, `e131:HOST` or `e131:HOST:PORT`."""
+    if host is None:
+        return "e131"
+    text = f"[{host}]" if ":" in host else host
+    return f"e131:{text}" + (f":{port}" if port != E131_PORT else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +89,8 @@ def parse_settings(text: str) -> DriveSettings:
             except InputError as error:
                 faults.append(str(error))
     if output:
+        from benchtest.prop.outputs import parse_output_setting
+
         try:
             found["output"] = parse_output_setting(",".join(output))
         except InputError as error:
@@ -99,6 +110,9 @@ def _parse_setting(key: str, value: str) -> object:
     try:
         return check_priority(int(value)) if key == "priority" else check_fps(float(value))
     except ValueError:
+        from benchtest.drive.driver import MAX_FRAMES_PER_S
+        from benchtest.drive.e131.decode import MAX_PRIORITY
+
         bounds = f"0 to {MAX_PRIORITY}" if key == "priority" else f"1 to {MAX_FRAMES_PER_S:g}"
         raise InputError(f'{key} "{printable(value)}": give a number {bounds}') from None
 
@@ -109,6 +123,8 @@ def check_priority(priority: int) -> int:
     Raises:
         InputError: it is out of range.
     """
+    from benchtest.drive.e131.decode import MAX_PRIORITY
+
     if not 0 <= priority <= MAX_PRIORITY:
         raise InputError(f"priority {priority}: give 0 to {MAX_PRIORITY}")
     return priority
@@ -120,6 +136,8 @@ def check_fps(fps: float) -> float:
     Raises:
         InputError: it is out of range.
     """
+    from benchtest.drive.driver import MAX_FRAMES_PER_S
+
     if not 1.0 <= fps <= MAX_FRAMES_PER_S:
         raise InputError(f"fps {fps:g}: give 1 to {MAX_FRAMES_PER_S:g} frames per second")
     return fps
@@ -160,11 +178,15 @@ class Target:
 
     @property
     def output(self) -> OutputSetting:
+        from benchtest.prop.outputs import OutputSetting
+
         return self.settings.output or OutputSetting()
 
     @property
     def fps(self) -> float:
         """Frames per second while the light changes. [1/s]"""
+        from benchtest.drive.driver import MAX_FRAMES_PER_S
+
         return self.settings.fps or MAX_FRAMES_PER_S
 
     def at(self, address: str) -> Target:
@@ -182,6 +204,8 @@ class Target:
             design: the prop, at its output.
             source: the source without them.
         """
+        from benchtest.drive.universe_layout import universe_numbers
+
         given = self.settings
         return replace(
             source,
@@ -250,6 +274,8 @@ def driver_for(target: Target, design: Design, source: SourceSettings) -> Driver
             name or priority is outside the standard's limits.
     """
     if target.kind == "e131":
+        from benchtest.drive.e131.driver import E131Driver
+
         moved = target.output.moved(design) if target.settings.output else design
         return E131Driver(moved, target.source(moved, source), target.host, target.port)
     if target.device is not None:

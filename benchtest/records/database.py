@@ -14,12 +14,11 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 
 from benchtest.errors import RecordsFault, temp_file_errors
 from benchtest.formatting import count_noun, epoch_ms
-from benchtest.operating_system import NETWORK_KINDS, filesystem_kind
+from benchtest.operating_system import NETWORK_KINDS, filesystem_kind, is_on_disk
 from benchtest.records import backup
 from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.integrity import event_checksum, find_damage
@@ -77,7 +76,8 @@ def open_database(folder: Path) -> sqlite3.Connection:
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        kind = filesystem_kind(folder)
+        # the mount table takes longer to read than everything else here
+        kind = None if is_on_disk(folder) else filesystem_kind(folder)
     except FileExistsError:
         raise RecordsFault(
             f"bench folder {folder}: is a file, not a folder; give another with --bench"
@@ -282,6 +282,8 @@ def _check_version(connection: sqlite3.Connection, path: Path) -> int:
 
 
 def _create(connection: sqlite3.Connection) -> None:
+    from importlib.resources import files
+
     text = files("benchtest.records").joinpath("schema.sql").read_text("utf-8")
     with transaction(connection):
         # another program may have created it meanwhile

@@ -5,7 +5,7 @@ Modules that only the bench needs are imported when a unit is opened, after the 
 
 from __future__ import annotations
 
-import secrets
+import random
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
@@ -90,7 +90,7 @@ class PlainScrollBar(ScrollBarRender):
 class BenchApp(App[None]):
     """Opens the shelf, puts units on the bench, and leaves the prop dark."""
 
-    CSS_PATH = "bench.tcss"
+    CSS_PATH = "app.tcss"
     TITLE = "benchtest"
     COMMAND_PALETTE_BINDING = "ctrl+p"
     COMMANDS: ClassVar[set[type[Provider] | Callable[[], type[Provider]]]] = {Commands}
@@ -131,12 +131,15 @@ class BenchApp(App[None]):
         self._answered: str | None = None
         """Target that the user gave for a unit; applies to the following ones."""
 
+    def get_default_screen(self) -> Screen[Any]:
+        """Return the shelf: another screen below it would be drawn first."""
+        return self._shelf_screen
+
     def on_mount(self) -> None:
         ascii_only = self.glyphs.border == "ascii"
         self.set_class(ascii_only, "-ascii")
         ScrollBar.renderer = PlainScrollBar if ascii_only else ScrollBarRender
         self.set_interval(CHECKPOINT_S, lambda: self.shelf.checkpoint(IDLE_S))
-        self.push_screen(self._shelf_screen)
         if self.bench.resume is not None:
             self.call_after_refresh(self._resume, self.bench.resume)
         if self.first_tag is not None:
@@ -336,7 +339,7 @@ class BenchApp(App[None]):
         try:
             shelf = self.on_bench.enter_context(open_practice(self.bench))
             grade = grade or next_grade(read_tallies(shelf))
-            seed = secrets.randbelow(SEED_COUNT) if seed is None else seed
+            seed = random.randrange(SEED_COUNT) if seed is None else seed
             session, bench, round_ = begin_round(shelf, self.bench, grade, seed)
         except BenchError as error:
             self.on_bench.close()

@@ -68,6 +68,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     """Asks what the workbench advises, and shows its model; decides nothing."""
 
     HAS_UNIT = True
+    CSS_PATH = "bench.tcss"
     AUTO_FOCUS = ""  # keys are for the bench until a digit opens the field
     BINDINGS: ClassVar[list[BindingType]] = [*bindings()]
 

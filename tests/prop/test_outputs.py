@@ -11,14 +11,16 @@ from hypothesis import strategies as st
 
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.errors import FileFaults, InputError
-from benchtest.prop import Design, Output, data_joints, parse_design, write_design
-from benchtest.prop.design import NodeRun
+from benchtest.prop.design import Design, NodeRun, Output
+from benchtest.prop.joints import data_joints
 from benchtest.prop.outputs import (
     output_addresses,
     parse_output_setting,
     used_slots,
     without_hosts,
 )
+from benchtest.prop.reader import parse_design
+from benchtest.prop.writer import write_design
 
 FILE = """
 format = 1

@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import re
 import sqlite3
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -13,7 +14,7 @@ import psutil
 import pytest
 
 from benchtest.errors import InputError, RecordsFault
-from benchtest.operating_system import filesystem_kind
+from benchtest.operating_system import filesystem_kind, is_on_disk
 from benchtest.records.backup import (
     BACKUP_FOLDER,
     DATABASE_FILE,
@@ -266,13 +267,20 @@ def test_a_design_is_identified_by_its_sha_256() -> None:
     )
 
 
+@pytest.fixture
+def memory() -> Iterator[Path]:
+    """A folder without a block device, as a mount of another machine has none."""
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
+        yield Path(folder)
+
+
 def test_records_on_a_network_disk_are_refused(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    memory: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # the form of proc(5), /proc/pid/mounts: device, mount point with spaces in octal, kind, options
     mounts = tmp_path / "proc" / "self" / "mounts"
     mounts.parent.mkdir(parents=True)
-    home = tmp_path / "a b"
+    home = memory / "a b"
     escaped = str(home).replace(" ", "\\040")
     mounts.write_text(
         f"/dev/vda / ext4 rw,relatime 0 0\nstore:/home {escaped} nfs4 rw,vers=4.2 0 0\n"
@@ -286,6 +294,9 @@ def test_records_on_a_network_disk_are_refused(
     with pytest.raises(RecordsFault, match="network disk"):
         Shelf(home / "bench")
     Shelf(home / "local" / "bench").close()
+    assert not is_on_disk(memory)
+    root = os.stat("/")  # where a disk is mounted, the table is not read
+    assert is_on_disk(Path("/")) == (os.major(root.st_dev) != 0)
 
 
 def test_a_mounted_folder_has_the_kind_of_its_mount(tmp_path: Path) -> None:

@@ -179,7 +179,7 @@ WINDOWS = {
 class WatchedApp(BenchApp):
     """The program, which notes the calls that open its screens."""
 
-    CSS_PATH = str(TUI / "bench.tcss")  # the library looks next to the file of this class
+    CSS_PATH = str(TUI / "app.tcss")  # the library looks next to the file of this class
 
     def __init__(self, bench: LaunchOptions) -> None:
         super().__init__(bench)

@@ -24,7 +24,8 @@ from benchtest.drive.e131.other_sources import (
     SourceListener,
     describe_universes,
 )
-from benchtest.drive.e131.udp import E131_PORT, UdpSender
+from benchtest.drive.e131.udp import UdpSender
+from benchtest.drive.target import E131_PORT
 from benchtest.drive.universe_layout import Frame, UniverseLayout
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design

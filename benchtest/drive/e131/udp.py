@@ -17,6 +17,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 
+from benchtest.drive.target import E131_PORT, format_target
 from benchtest.errors import DriveFault
 
 
@@ -116,8 +117,6 @@ def _address(group: str, port: int) -> _Address:
     return _Address(family, port, host)
 
 
-E131_PORT = 5568
-"""ACN_SDT_MULTICAST_PORT. Source: ANSI E1.31-2018, clause 9.1.1."""
 _MULTICAST_TTL = 8
 """Routers that a multicast packet may pass; a bench has none, a home network one or two."""
 _REOPEN_INTERVAL_S = 1.0
@@ -146,14 +145,6 @@ _WORDS = {
 def describe_network_error(error: OSError) -> str:
     """Return the meaning of a system error for a person at a bench."""
     return _WORDS.get(error.errno or 0, error.strerror or str(error))
-
-
-def format_target(host: str | None, port: int) -> str:
-    """Return an E1.31 address as `--to` takes it: `e131`, `e131:HOST` or `e131:HOST:PORT`."""
-    if host is None:
-        return "e131"
-    text = f"[{host}]" if ":" in host else host
-    return f"e131:{text}" + (f":{port}" if port != E131_PORT else "")
 
 
 class UdpSender:
