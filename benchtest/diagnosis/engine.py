@@ -33,7 +33,10 @@ from benchtest.diagnosis.inference.posterior import (
 )
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
 from benchtest.diagnosis.inference.unit_conditions import (
+    clad_wire_log_odds,
+    may_be_clad_wire,
     measured_supply_volts,
+    needs_clad_wire,
     supply_log_prior,
     two_reel_tolerances,
     two_reels_log_odds,
@@ -87,7 +90,7 @@ JUDGED_PER_BLOCK = 200
 """Readings that are compared with a healthy unit in one block, if more were taken than evaluated.
 """
 MAX_CACHED_ASSUMPTIONS = 2
-"""Cached assumptions of two reels, and of supplies as they were read, of each kind."""
+"""Cached assumptions of two reels, of supplies as they were read, and of wire, of each kind."""
 
 
 class _AssumptionCache:
@@ -154,6 +157,7 @@ class Engine:
         self.work_units = 0
         self.usual = ToleranceAssumption(ConditionalCache(design, self.space, self.tolerances))
         self._reeled, self._supplied = _AssumptionCache(), _AssumptionCache()
+        self._clad = _AssumptionCache()
         self._all_bins: ToleranceAssumption | None = None
         self._latest = self.usual
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
@@ -232,7 +236,7 @@ class Engine:
 
     def forget(self) -> None:
         """Limit what caches keep from one finding to the next."""
-        others = (self.usual, self._all_bins, *self._reeled, *self._supplied)
+        others = (self.usual, self._all_bins, *self._reeled, *self._supplied, *self._clad)
         every = [one for one in others if one is not None]
         every.sort(key=lambda one: one is not self._latest)
         octets = max_forecast_octets(self.responses)
@@ -282,6 +286,7 @@ class Engine:
             return None
         as_designed = unconditional
         assumption, unconditional = self._with_read_supplies(assumption, unconditional, before)
+        assumption, unconditional = self._with_clad_wire(assumption, unconditional, before)
         assumption, unconditional = self._with_two_reels(assumption, unconditional, before)
         history = assumption.history(before, case.meter)
         lookup = CachedLookup(assumption.cache, case, history, unconditional)
@@ -407,6 +412,27 @@ class Engine:
         found = supplied.unconditional(unconditional.case, before)
         return _likelier((assumption, unconditional), (supplied, found), log_odds)
 
+    def _with_clad_wire(
+        self,
+        assumption: ToleranceAssumption,
+        unconditional: ConditionalEvidence,
+        before: tuple[PreRepairEvidence, ...],
+    ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
+        """Return the assumption of strand wire that is not copper if it is likelier."""
+        cache = assumption.cache
+        design = cache.design.with_clad_strands()
+        is_learned = self._fallback is not None
+        if is_learned or design is cache.design or not needs_clad_wire(unconditional):
+            return assumption, unconditional
+        clad = self._clad.get(
+            (design.feeds, cache.tolerances),
+            lambda: ConditionalCache(design, self.space, cache.tolerances),
+        )
+        found = clad.unconditional(unconditional.case, before)
+        if not may_be_clad_wire(unconditional, found):
+            return assumption, unconditional
+        return _likelier((assumption, unconditional), (clad, found), clad_wire_log_odds())
+
     def _with_two_reels(
         self,
         assumption: ToleranceAssumption,
@@ -419,7 +445,8 @@ class Engine:
             return assumption, unconditional
         cache = assumption.cache
         reeled = self._reeled.get(
-            (cache.design.feeds, tolerances), lambda: cache.with_tolerances(tolerances)
+            (cache.design.feeds, cache.design.strands, tolerances),
+            lambda: cache.with_tolerances(tolerances),
         )
         log_odds = two_reels_log_odds(len(self.design.strands), len(tolerances.reels))
         found = reeled.unconditional(unconditional.case, before)

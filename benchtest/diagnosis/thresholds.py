@@ -115,6 +115,9 @@ SUPPLY_DRIFT_SHARE_SD = 0.002
 COURSE_SHARE_SD = 0.1
 """Standard deviation of the course of a change, as a share of the difference of the repeats. Ours:
 a real course is not a step or a ramp."""
+CLAD_WIRE_PROBABILITY = 0.1
+"""Probability that strand wire written as copper is copper-clad aluminium. Common practice, no
+source: it is sold as copper."""
 TWO_REELS_PROBABILITY = 0.1
 """Probability that a unit's strands are from two reels. Common practice, no source."""
 MAX_REEL_DEFICIT_LOG = 3.0
@@ -125,9 +128,11 @@ MIN_TWO_REELS_ODDS = 10.0
 reel change that may not exist."""
 MIN_REEL_READINGS = 3
 """Readings below which two reels are not considered: fewer do not show them."""
-MIN_ONE_REEL_PROBABILITY = 0.9
-"""Probability of no fault from which a second reel is not considered. Ours: nothing is left for it
-to explain."""
+MIN_USUAL_UNIT_PROBABILITY = 0.9
+"""Probability of no fault from which neither a second reel nor another wire is considered. Ours:
+nothing is left for it to explain."""
+MIN_CLAD_READINGS = 2
+"""Readings below which another wire is not considered: one joint explains one reading as well."""
 MIN_SUPPLY_DEVIATION_SD = 2.0
 """Deviation of a supply, in standard deviations of its tolerance, from which its measured volts
 replace the design's. Ours: below it, effects of causes add up linearly."""

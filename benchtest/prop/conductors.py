@@ -81,6 +81,12 @@ class Conductor:
         per_kelvin = _CCA_PER_KELVIN if self.clad else _COPPER_PER_KELVIN
         return replace(self, ratio=self.ratio * (1.0 + per_kelvin * (celsius - 20.0)))
 
+    def as_clad(self) -> Conductor:
+        """Return a wire of this size of copper-clad aluminium; itself where it is that already."""
+        if self.clad or self.board:
+            return self
+        return replace(self, ratio=self.ratio * _CCA_RATIO, clad=True)
+
     @property
     def ohm_per_mm(self) -> float:
         """Resistance of one conductor, ρ / A times `ratio`, at 20 °C unless warmed. [Ω/mm]"""

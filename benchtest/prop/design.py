@@ -243,6 +243,11 @@ class Design:
         feeds = tuple(replace(feed, volts=volts.get(feed.name, feed.volts)) for feed in self.feeds)
         return self if feeds == self.feeds else replace(self, feeds=feeds)
 
+    def with_clad_strands(self) -> Design:
+        """Return the design with strand wire of copper-clad aluminium; itself where all is."""
+        strands = tuple(replace(strand, wire=strand.wire.as_clad()) for strand in self.strands)
+        return self if strands == self.strands else replace(self, strands=strands)
+
     def _map_conductors(self, change: Callable[[Conductor], Conductor]) -> Design:
         """Return the design with all its wire and board copper changed."""
         return replace(

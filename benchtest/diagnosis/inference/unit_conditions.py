@@ -1,4 +1,7 @@
-"""Conditions of a unit that are no fault: strands from two reels, supplies off their volts.
+"""Conditions of a unit that are no fault: another wire, two reels, supplies off their volts.
+
+Wire sold as copper may be copper-clad aluminium, of half as much resistance again: no tolerance of
+copper reaches that far.
 
 Node current is a property of a strand's reel. The strand at which the reel changes is unknown; each
 possible change is evaluated as one more cause that all readings share, and the likeliest ones join
@@ -21,12 +24,14 @@ from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.node_variation import REEL_SD, reel_shares
 from benchtest.diagnosis.thresholds import (
+    CLAD_WIRE_PROBABILITY,
     MAX_REEL_DEFICIT_LOG,
     MAX_SUPPLY_DEVIATION_SD,
-    MIN_ONE_REEL_PROBABILITY,
+    MIN_CLAD_READINGS,
     MIN_REEL_READINGS,
     MIN_SUPPLY_DEVIATION_SD,
     MIN_TWO_REELS_ODDS,
+    MIN_USUAL_UNIT_PROBABILITY,
     TWO_REELS_PROBABILITY,
 )
 from benchtest.prop.design import FeedName, rail_probe
@@ -45,7 +50,7 @@ def two_reel_tolerances(conditional: ConditionalEvidence) -> Tolerances | None:
     strands = len(conditional.design.strands)
     if likelihood is None or strands < 2 or len(likelihood.values) < MIN_REEL_READINGS:
         return None
-    if conditional.posterior.healthy >= MIN_ONE_REEL_PROBABILITY:
+    if conditional.posterior.healthy >= MIN_USUAL_UNIT_PROBABILITY:
         return None
     shifts = _reel_shifts(likelihood)
     mean, covariance = likelihood.under(-1, 0)
@@ -65,6 +70,38 @@ def two_reel_tolerances(conditional: ConditionalEvidence) -> Tolerances | None:
     least = gains.max() - MAX_REEL_DEFICIT_LOG
     places = [int(place) + 1 for place in order if gains[place] > least]
     return replace(conditional.tolerances, reels=tuple(sorted(places)))
+
+
+def needs_clad_wire(conditional: ConditionalEvidence) -> bool:
+    """Return True if the evidence leaves something that another strand wire may explain.
+
+    Args:
+        conditional: the evidence with no faults given and the design's wire.
+    """
+    readings = conditional.case.readings
+    is_usual = conditional.posterior.healthy >= MIN_USUAL_UNIT_PROBABILITY
+    return len(readings) >= MIN_CLAD_READINGS and not is_usual
+
+
+def may_be_clad_wire(usual: ConditionalEvidence, clad: ConditionalEvidence) -> bool:
+    """Return True if strand wire of copper-clad aluminium may be the likelier assumption.
+
+    Without a fault, or with the likeliest one of the design's wire: to compute all others would
+    cost as much as the whole evidence under the design's wire.
+
+    Args:
+        usual: the evidence with no faults given and the design's wire.
+        clad: the same with the other wire.
+    """
+    weight, best = clad.healthy, usual.likeliest_fault
+    if best is not None and best.chain < 0 and clad.carries_current(best.where):
+        weight = max(weight, float(np.logaddexp.reduce(clad.row(best.where))))
+    return weight + clad_wire_log_odds() > usual.posterior.log_total
+
+
+def clad_wire_log_odds() -> float:
+    """Return the log prior odds of strand wire of copper-clad aluminium over copper."""
+    return float(np.log(CLAD_WIRE_PROBABILITY / (1.0 - CLAD_WIRE_PROBABILITY)))
 
 
 def two_reels_log_odds(strands: int, places: int) -> float:

@@ -1,4 +1,4 @@
-"""Strands from two reels in one unit, and supplies whose volts were measured at their feeds."""
+"""Clad wire, strands from two reels, and supplies whose volts were measured at their feeds."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from benchtest.pattern import frame_from_duty
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
+from benchtest.virtual.injected_faults import parse_fault
 from benchtest.virtual.virtual_prop import VirtualProp, build_unit
 
 SECOND = 3
@@ -84,3 +85,31 @@ def test_volts_that_no_supply_has_are_a_short(
     top = Engine(design).diagnose(readings).suspects[0]
     assert top.fault == "short"
     assert top.probability > 0.9
+
+
+def _clad_unit(design: Design, ohm: float | None) -> list[Reading]:
+    """Readings of a unit wired with copper-clad aluminium, by the table of ASTM B566 class 10A."""
+    strands = tuple(
+        dataclasses.replace(s, wire=dataclasses.replace(s.wire, ratio=s.wire.ratio * 9.90 / 6.385))
+        for s in design.strands
+    )
+    made = dataclasses.replace(design, strands=strands)
+    faults = [] if ohm is None else [parse_fault(f"3A+={ohm}", made)]
+    prop = VirtualProp(made, faults, 1, built=build_unit(made, None, 0.5))
+    return _read(prop, "1A+>1B+", "2B->2A-", "foot:1+>1A+", "foot:3+>3A+")
+
+
+def test_clad_wire_makes_nothing_suspect(make_fan: Callable[..., Design]) -> None:
+    design = make_fan(4, 60, crown=False)
+    finding = Engine(design).diagnose(_clad_unit(design, None))
+    assert finding.healthy > 0.9
+    assert all(s.probability < 0.01 for s in finding.suspects)
+
+
+def test_only_the_bad_joint_of_a_unit_with_clad_wire_is_suspect(
+    make_fan: Callable[..., Design],
+) -> None:
+    design = make_fan(4, 60, crown=False)
+    finding = Engine(design).diagnose(_clad_unit(design, 0.2))
+    assert finding.suspects[0].where == "3A+"
+    assert all(s.probability < 0.01 for s in finding.suspects if s.where != "3A+")
