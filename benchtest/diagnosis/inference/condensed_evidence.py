@@ -485,15 +485,23 @@ class _ConditionalReadings:
         table = self._table
         if not self._given:
             return table.healthy
+        return self._approximation + self._correction
+
+    @cached_property
+    def _approximation(self) -> float:
+        """The approximate log likelihood with no further fault."""
+        none = np.zeros((1, len(self._table.values)))
+        return float(self.log_likelihood_under(none, np.zeros(1), np.array([-1]))[0])
+
+    @cached_property
+    def _correction(self) -> float:
+        """The correction of every approximation by those of the given faults alone."""
         if len(self._given) == 1:
-            return table.log_likelihood_of(self._given[0])
-        none = np.zeros((1, len(table.values)))
-        found = float(self.log_likelihood_under(none, np.zeros(1), np.array([-1]))[0])
-        for index in self._given:
-            found += float(
-                _clipped(table.log_likelihood_of(index) - self._approximation_alone(index))
-            )
-        return found
+            return self._table.log_likelihood_of(self._given[0]) - self._approximation
+        each = [
+            self._table.log_likelihood_of(i) - self._approximation_alone(i) for i in self._given
+        ]
+        return float(_clipped(np.array(each)).sum())
 
     def _approximation_alone(self, index: _TableIndex) -> float:
         """Return the approximate log likelihood of one fault alone."""
@@ -515,7 +523,7 @@ class _ConditionalReadings:
             tried = places[rows]
             shifted = self.log_likelihood_under(*table.shifts_of(tried))
             correction = table.joints[tried] - table.joints_alone[tried]
-            found[rows] = shifted.reshape(-1, COLUMNS) + _clipped(correction)
+            found[rows] = shifted.reshape(-1, COLUMNS) + self._correction + _clipped(correction)
         return found
 
     def chain(self) -> FloatArray:
@@ -527,7 +535,7 @@ class _ConditionalReadings:
         none = np.full(len(table.chain_shift), -1)
         more = self.log_likelihood_under(table.chain_shift, scale, none)
         more -= table.alone.log_likelihood_under(table.chain_shift, scale, none)
-        return np.asarray(table.chain + more[table.chain_shift_row])
+        return np.asarray(table.chain + self._correction + more[table.chain_shift_row])
 
 
 def _clipped(correction: FloatArray | float) -> FloatArray:

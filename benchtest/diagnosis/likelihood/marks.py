@@ -425,6 +425,7 @@ class MarkLikelihood:
         self.space: FaultSpace = responses.space
         self.looks = looks
         self._expected_cache: dict[LitSet, NDArray[np.intp]] = {}
+        self._passes: dict[LitSet, bool] = {}
         self._powered_cache: dict[LitSet, NDArray[np.intp]] = {}
         self._remapped_cache: dict[LitSet, dict[int, NDArray[np.intp]]] = {}
         self._blind_joints: FloatArray | None = None
@@ -476,6 +477,7 @@ class MarkLikelihood:
             looks = [look for look in self.looks if look.lit == lit]
             fits = [round(self._log_likelihood_of(looks, each), 9) for each in alternatives]
             self._expected_cache[lit] = alternatives[fits.index(max(fits))]
+            self._passes[lit] = fits.index(max(fits)) > 0
         return self._expected_cache[lit]
 
     def _log_likelihood_of(self, looks: Sequence[StrandLook], expected: NDArray[np.intp]) -> float:
@@ -725,6 +727,11 @@ class MarkLikelihood:
             self._cached_tally(k, g[None]) for k, g in zip(looks, before_of, strict=True)
         ]
         unchanged = np.sum(tally_before, axis=0)
+        visible_v = self.responses.visible_v(lit, base.solution)
+        without_volts = None
+        if self._passes[lit]:  # nodes that given faults leave without voltage pass data on
+            at_base = self.level.appearance(kind, visible_v[None, :], lit)[0]
+            without_volts = at_base == Appearance.UNPOWERED
         has_margin = base.solution.node_v.min(initial=np.inf) >= full_v
         separately = self.responses.is_large and len(wanted) == 1
         affected = [
@@ -755,12 +762,12 @@ class MarkLikelihood:
                 passing[:, number] += unchanged
                 continue
             per_amp[self.responses.circuit.loaded] = load
-            node_v = base.solution.node_v + compensating_a[number][:, None] * per_amp
+            node_v = visible_v + compensating_a[number][:, None] * per_amp
             ambiguous = np.zeros(len(node_v), dtype=bool)
             if solve and number in nonlinear:
                 ambiguous = self._set_solved_v(node_v, number, base, nonlinear[number])
             by_volts = self.level.appearance(self.design.node, node_v, lit)
-            expected = self._without_data(by_volts)
+            expected = self._without_data(by_volts, without_volts)
             if ambiguous.any():  # or data passes these nodes
                 expected = np.vstack([expected, by_volts[ambiguous]])
             if self.responses.remap:
@@ -826,9 +833,18 @@ class MarkLikelihood:
             self._solved_v[key] = found
         return found
 
-    def _without_data(self, expected: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Return appearances with no data after the first node without voltage, (faults, nodes)."""
+    def _without_data(
+        self, expected: NDArray[np.intp], passing: NDArray[np.bool_] | None = None
+    ) -> NDArray[np.intp]:
+        """Return appearances with no data after the first node without voltage, (faults, nodes).
+
+        Args:
+            expected: `Appearance` of each node by its voltage, shape (faults, nodes).
+            passing: nodes that pass data on without voltage, shape (nodes,); None for none.
+        """
         along = expected[:, self.space.order] == Appearance.UNPOWERED
+        if passing is not None:
+            along &= ~passing[self.space.order]
         after = np.zeros_like(along)
         for start, stop in self.design.data_lines:
             passed = np.logical_or.accumulate(along[:, start:stop], axis=1)

@@ -9,7 +9,11 @@ import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine, Finding, PreRepairEvidence
+from benchtest.diagnosis.inference.condensed_evidence import condense
+from benchtest.diagnosis.inference.conditional import EvidenceSet
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.evidence.marks import Mark
+from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import all_lit, parse_lit_set
@@ -51,6 +55,20 @@ def test_the_second_of_two_bad_joints_is_suspected_after_the_first_is_repaired(
     assert _chance(finding, "2A-") < 0.05
     reason = reason_text(finding.suspects[0], comb)
     assert reason.startswith("Before 2A- was repaired: foot:4+>4A+ with all lit")
+
+
+def test_a_table_with_a_given_fault_is_near_the_solved_circuits(
+    comb: Design, engine: Engine
+) -> None:
+    cache, given = engine.usual.cache, FaultHypothesis("2A-", "resistive", 89)  # 5 ohm
+    case = EvidenceSet(_read(Bench(comb, {"2A-": 5.0}, seed=4), *DROPS), (), DEFAULT_METER, ())
+    table = condense(cache.of(case), None).with_given((given,), ())
+    exact = cache.of(case, (given,))
+    names = [joint.name for joint in exact.responses.space.joints]
+    few = [n for n, name in enumerate(names) if name[0] in "135"]
+    expected = exact.joints[few, 0] - exact.healthy
+    found = table.joints([names[n] for n in few])[:, 0] - table.healthy
+    assert found == pytest.approx(expected, abs=3.0)
 
 
 def test_other_joints_stay_cleared_after_a_repair(comb: Design, engine: Engine) -> None:

@@ -14,9 +14,11 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import FROM_MANY_REELS
 from benchtest.diagnosis import Engine
+from benchtest.diagnosis.inference.cache import ConditionalCache
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.likelihood.marks import Appearance, appearance, strand_looks
 from benchtest.diagnosis.likelihood.unit_marks import LEVEL_STEP_SD, UnitMarkLikelihood
-from benchtest.diagnosis.model.fault_response import DesignResponse
+from benchtest.diagnosis.model.fault_response import OPEN_COLUMN, DesignResponse
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.marks import Mark
@@ -85,3 +87,20 @@ def test_a_prop_with_enough_headroom_has_one_level(make_fan: Callable[..., Desig
     looks = strand_looks(plain, [Mark(all_lit(plain), 1, 1, 10, "ok")])
     unit = UnitMarkLikelihood(responses, looks, SolveBudget.of(plain), (), FROM_MANY_REELS)
     assert len(unit.levels) == 1
+
+
+def test_a_joint_of_unchanged_resistance_looks_like_no_fault_next_to_a_given_one(
+    long_fan: Design,
+) -> None:
+    """A given open joint leaves nodes without voltage that may pass their data on."""
+    given = (FaultHypothesis("2A-", "open", OPEN_COLUMN),)
+    cache = ConditionalCache(long_fan, fault_space(long_fan), FROM_MANY_REELS)
+    lit = all_lit(long_fan)
+    shades = [("warm", 1), ("flicker", 2), ("warm", 3)]
+    looks = strand_looks(long_fan, [Mark(lit, number, 1, 12, seen) for seen, number in shades])  # type: ignore[arg-type]
+    marks = UnitMarkLikelihood(
+        cache.responses(given), looks, SolveBudget.of(long_fan), given, FROM_MANY_REELS
+    )
+    names = [joint.name for joint in cache.responses(given).space.joints]
+    found = marks.joints()[names.index("1A+"), 0]  # 30 mΩ changes no shade
+    assert found == pytest.approx(marks.healthy(), abs=0.1)
