@@ -194,6 +194,7 @@ class Engine:
         share: float = 1.0,
         unreachable: Collection[Probe] = (),
         unshorted: Sequence[str] = (),
+        controller_look: Sequence[str] | None = None,
     ) -> Finding:
         """Return the faults that the evidence supports, and the next reading and look.
 
@@ -209,12 +210,16 @@ class Engine:
             unreachable: probes that leads cannot reach; no joint drop is requested there.
             unshorted: feeds between whose rails an ohmmeter showed no short, once for each such
                 measurement since the last repair.
+            controller_look: settings of the controller that show what was seen in the look at it;
+                empty if it agrees with the prop file, None without such a look.
 
         Raises:
             CircuitFault: the design's circuit has no solution.
         """
         self.forget()
-        evidence = self._gather(readings, marks, meter, repaired, before, share, unshorted)
+        evidence = self._gather(
+            readings, marks, meter, repaired, before, share, unshorted, controller_look
+        )
         evaluated = self._evaluate(evidence)
         if evaluated is None:
             assert self._fallback is not None
@@ -227,6 +232,7 @@ class Engine:
                 share=share,
                 unreachable=unreachable,
                 unshorted=unshorted,
+                controller_look=controller_look,
             )
         self._latest = evaluated.assumption
         inference = self._infer(evidence, evaluated)
@@ -253,6 +259,7 @@ class Engine:
         before: Sequence[PreRepairEvidence],
         share: float,
         unshorted: Sequence[str],
+        controller_look: Sequence[str] | None,
     ) -> GatheredEvidence:
         """Run stage 1: select the readings to evaluate, without a circuit solution."""
         steps = infer_rounding_steps(readings, meter)
@@ -262,7 +269,8 @@ class Engine:
         distinct = [readings[place] for place in kept]
         chosen = most_informative(self.responses, distinct, meter)
         case = EvidenceSet([distinct[place] for place in chosen], marks, meter, repaired, budget)
-        case = replace(case, unshorted=tuple(unshorted))
+        look = None if controller_look is None else tuple(controller_look)
+        case = replace(case, unshorted=tuple(unshorted), controller_look=look)
         return GatheredEvidence(
             readings=tuple(readings),
             distinct=distinct,

@@ -66,6 +66,11 @@ deviations of a healthy joint's logarithm."""
 OHMMETER_SHORT_SHARE = 0.02
 """Share of its odds that a short keeps for each ohmmeter measurement that showed none. Common
 practice, no source: a bridge may form later, or the leads were on the wrong wires."""
+SEEN_SETTING_ODDS_RATIO, UNSEEN_SETTING_SHARE = 1e5, 0.02
+"""Factors on the odds of a controller's setting after a look at two colours in turn: of one that
+shows just what was seen, and of all others. Common practice, no source: other colours from the edge
+of a universe on are nothing that a good prop shows by chance; a look is mistaken as rarely as that
+of an ohmmeter."""
 REPAIRED_ODDS_SHARE = 0.05
 """Share of its odds that a joint or node keeps once it was repaired. Common practice, no source: a
 repair seldom fails, and the first suspicion was often of its neighbor."""

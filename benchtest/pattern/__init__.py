@@ -3,6 +3,8 @@
 from benchtest.pattern.pattern import Pattern, Step, Steps, frame_from_duty
 from benchtest.pattern.picture import (
     alike_strands,
+    alternating_colours,
+    alternating_duty,
     has_picture,
     picture_duty,
     strand_colour,
@@ -16,6 +18,8 @@ __all__ = [
     "Step",
     "Steps",
     "alike_strands",
+    "alternating_colours",
+    "alternating_duty",
     "frame_from_duty",
     "has_picture",
     "load_patterns",

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.prop.design import Design, StrandEnd
+from benchtest.prop.joints import data_order
 
 CHANNEL_LEVELS = {"red": 0.25, "green": 0.5, "blue": 0.25, "white": 0.25}
 """Level of each channel; green is by far the brightest and blue the darkest without color vision
@@ -90,4 +91,36 @@ def picture_duty(
             colour = strand_colour(design, number, step)
             duty[first:last] = 0.0
             duty[first:last, colours.index(colour)] = CHANNEL_LEVELS[colour]
+    return duty
+
+
+def alternating_colours(design: Design, output: int) -> tuple[str, str]:
+    """Return the two colours that the nodes of an output have in turn, from 0.
+
+    The first and the last channel on the wire for every other output, and the first two for those
+    between. With the first and the last, a shift by one channel leaves every other node dark, which
+    no colour order does.
+    """
+    order = design.outputs[output].colour_order or design.node.colour_order
+    by_letter = {colour[0].upper(): colour for colour in design.node.colours}
+    wire = [by_letter[letter] for letter in order]
+    return wire[0], wire[1 if output % 2 else -1]
+
+
+def alternating_duty(design: Design) -> NDArray[np.float64]:
+    """Return a frame whose nodes have two colours in turn along the data.
+
+    A controller that reads other channels than the prop file has shows other colours, dark nodes or
+    another start. Nodes that share an address have the same colour.
+
+    Returns:
+        Share of full current of each channel, 0 to 1, shape (nodes, colours).
+    """
+    order, colours = data_order(design), design.node.colours
+    duty = np.zeros((design.node_count, len(colours)))
+    for number, (start, stop) in enumerate(design.data_lines):
+        pair, group = alternating_colours(design, number), design.outputs[number].group
+        for place, node in enumerate(order[start:stop].tolist()):
+            colour = pair[place // group % 2]
+            duty[node, colours.index(colour)] = CHANNEL_LEVELS.get(colour, 0.25)
     return duty

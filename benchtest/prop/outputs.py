@@ -358,6 +358,12 @@ class OutputSetting:
         ]
         return ",".join(parts)
 
+    def over(self, other: OutputSetting) -> OutputSetting:
+        """Return this place, and that of another where this one has none."""
+        keys = ("universe", "channel", "slots", "packed")
+        mine = {key: value for key in keys if (value := getattr(self, key)) is not None}
+        return replace(other, **mine)
+
     def moved(self, design: Design) -> Design:
         """Return the design at this place.
 

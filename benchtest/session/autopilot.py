@@ -23,7 +23,7 @@ from benchtest.drive.universe_layout import Frame
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.formatting import count_noun
-from benchtest.pattern import frame_from_duty, picture_duty, turn_count
+from benchtest.pattern import alternating_duty, frame_from_duty, picture_duty, turn_count
 from benchtest.prop.design import Design
 from benchtest.prop.joints import data_joints, power_joints
 from benchtest.prop.lit_set import LitSet, all_lit
@@ -38,6 +38,7 @@ from benchtest.session.log.events import (
     Check,
     CheckMade,
     ColourSeen,
+    ControllerSeen,
     FirstLight,
     MarkMade,
     NotTaken,
@@ -223,6 +224,8 @@ class _Worker:
             self._downstream(advice.lit)
         elif advice.task == "picture" and advice.lit is not None:
             self._picture(advice.lit)
+        elif advice.task == "controller":
+            self._controller()
         elif advice.task == "colour" and advice.colour is not None:
             self._colour(advice)
         elif advice.task == "look" and advice.strand is not None:
@@ -293,6 +296,13 @@ class _Worker:
         text = lit.text(design)
         self.session.record(PictureSeen(as_drawn, None if text == "all" else text))
         self.report(f"  picture: {'as drawn' if as_drawn else 'not as drawn'}")
+
+    def _controller(self) -> None:
+        """Look at two colours in turn; the controller of a demo agrees with the prop file."""
+        self._show(frame_from_duty(alternating_duty(self.session.design)))
+        agrees = all(sight.seen == "ok" for sight in self.prop.look())
+        self.session.record(ControllerSeen(agrees or None))
+        self.report(f"  two colours in turn: {'as sent' if agrees else 'not as sent'}")
 
     def _colour(self, advice: Advice) -> None:
         """Look at a colour; a wrong one means a wrong colour order, which no demo hides."""

@@ -25,6 +25,7 @@ TASKS: dict[Task, str] = {
     "walk": "walk",
     "downstream": "look",
     "picture": "picture",
+    "controller": "controller",
     "colour": "colours",
     "recolour": "colours",
     "think": "calculating",
@@ -77,6 +78,7 @@ KEYS: dict[str, tuple[str, str]] = {
     "replaced": ("r", "r"),  # before the repair, which can be logged by a click at any task
     "repair(0)": ("r", "r"),
     "suspect": ("", "1-9"),
+    "pick": ("", "1-9"),
     "ruler": ("h", "h"),
     "brighter(1)": ("plus,equals_sign", "+"),
     "brighter(-1)": ("minus", "-"),
@@ -86,6 +88,7 @@ KEYS: dict[str, tuple[str, str]] = {
     "plot": ("p", "p"),
     "stray": ("k", "k"),
     "steps": ("t", "t"),
+    "driving": ("i", "i"),
     "note": ("n", "n"),
     "stage": ("g", "g"),
     "undo": ("u,ctrl+z", "u, Ctrl+Z"),
@@ -147,6 +150,7 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
     ),
     "downstream": (("yes", "all dark"), ("no", "some light"), ("back", "back"), *_LIGHT),
     "picture": (("yes", "as drawn"), ("no", "unlike the drawing"), ("back", "back")),
+    "controller": (("no", "none of these"), ("yes", "as sent"), ("back", "back")),
     "colour": (("yes", "yes"), ("no", "no"), ("back", "back"), *_LIGHT),
     "recolour": (("yes", "look again"), ("replaced", "a node was replaced"), ("back", "back")),
     "think": (),
@@ -156,7 +160,8 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
         ("point", "where it goes"), ("own_reading", "another probe"), ("yes", "also reads"),
     ),
     "repair": (
-        ("repair(0)", "done: log it"), ("suspect", "log a different repair"),
+        ("repair(0)", "done: log it"), ("driving", "drive it as set"),
+        ("suspect", "log a different repair"),
         ("point", "where it is"), ("why", "why"),
         ("plot", "map or plot"),
     ),
@@ -175,6 +180,7 @@ COMMON_ACTIONS: tuple[LabelledAction, ...] = (
     ("help", "help"), ("steps", "steps"), ("undo", "undo"), ("dark", "dark on or off"),
     ("only", "light only this"), ("readings", "all readings"), ("why", "why this finding"),
     ("plot", "map or plot"), ("stray", "stray light"), ("own_reading", "own reading"),
+    ("driving", "how it is driven"),
     ("note", "note"), ("stage", "stage"), ("next_unit", "next unit"),
     ("palette", "all commands"), ("leave", "shelf"),
 )  # fmt: skip
@@ -215,10 +221,14 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         without.add("enough")
     if model.profile is None:
         without.add("plot")
+    if not model.drives_as_set:
+        without.add("driving")
     if task == "check" and model.unit == "V" and " as " not in model.due_checks:
         without.add("yes")
     if not model.signer:
         without.add("sign_again")
+    if task == "recolour" and model.advice.strand is None:
+        without.add("replaced")
     if task == "check" and not model.advice.more_checks:
         without.add("pass_checks")
     if task == "look" and not model.may_parade:
@@ -229,6 +239,12 @@ def actions_now(model: BenchModel) -> list[KeyAction]:
         without |= {"go_on"} if model.is_soaking else {"yes", "flicker"}
         without |= {"no", "end_soak"} if model.soak is None else set()
     found = _key_actions(TASK_ACTIONS[task], frozenset(without))
+    if choices := model.advice.choices:
+        picks = [
+            KeyAction(f"pick({number})", str(number), str(number), text)
+            for number, text in enumerate(choices, 1)
+        ]
+        found = [*picks, *(one for one in found if one.action != "yes")]
     if task == "check" and model.unit:
         extra = [("type", "the display of the meter"), ("meter", "read the virtual meter")]
         found = [*_key_actions(extra, frozenset(without)), *found]
@@ -276,6 +292,7 @@ def actions_always(model: BenchModel) -> list[KeyAction]:
     without |= {"stray"} if model.lit is None else set()
     without |= {"why"} if model.finding is None else set()
     without |= {"plot"} if model.profile is None else set()
+    without |= {"driving"} if model.is_virtual else set()
     return _key_actions(COMMON_ACTIONS, frozenset(without))
 
 

@@ -25,6 +25,7 @@ from textual.scrollbar import ScrollBar, ScrollBarRender
 from textual.theme import Theme
 
 from benchtest.drive.signals import exit_within, hold_lights
+from benchtest.drive.target import DriveSettings
 from benchtest.errors import BenchError
 from benchtest.input_files import printable
 from benchtest.operating_system import share_one_arena
@@ -376,10 +377,25 @@ class BenchApp(App[None]):
             self._send_session()
         self.push_screen(BenchScreen(workbench, self.glyphs), self._put_back)
 
+    def _drive_again(self, session: Session, target: str) -> None:
+        """Put the unit back on the bench at another target or with other settings."""
+        from benchtest.session.session import Session
+
+        bench = replace(self.bench, to=target, settings=DriveSettings())
+        try:
+            self._open(Session.resume(self.shelf, session.row.id), bench)
+        except BenchError as error:
+            self._say(str(error))
+
     def _put_back(self, leaving: Leaving | None) -> None:
+        from benchtest.tui.bench_screen import DriveAgain
+
         self.on_bench.close()
         self._send_session()
-        if leaving == "next" and self._session is not None:
+        if isinstance(leaving, DriveAgain):
+            if (session := self._session) is not None:
+                self._drive_again(session, leaving.target)
+        elif leaving == "next" and self._session is not None:
             self._open_next(self._session)
         elif leaving == "next":
             self.practise()

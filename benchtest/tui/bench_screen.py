@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from typing import ClassVar, Literal, TypeVar
 
@@ -21,6 +22,7 @@ from benchtest.session.display.finding_details import FindingDetails, explain_fi
 from benchtest.session.guidance.steps import StepName, list_steps
 from benchtest.session.log.soak import Progress
 from benchtest.session.log.state import LoggedEvent
+from benchtest.session.log.unit_target import as_controller, checked_settings
 from benchtest.session.practice.reference_run import PracticeRun
 from benchtest.session.workbench.prop_light import DriveNotice, drive_notice
 from benchtest.session.workbench.reading_entry import PendingReading
@@ -60,7 +62,15 @@ HEAR_AGAIN_S = 1.0
 WATCH_S = 0.7
 """Interval of looks at the source of readings: unplugged, it is noticed within a second. [s]"""
 
-Leaving = Literal["shelf", "next"]
+
+@dataclass(frozen=True, slots=True)
+class DriveAgain:
+    """The unit goes dark, and comes back onto the bench at another target or other settings."""
+
+    target: str
+
+
+Leaving = Literal["shelf", "next"] | DriveAgain
 T = TypeVar("T")
 
 
@@ -273,6 +283,9 @@ class BenchScreen(CloseOnceScreen[Leaving]):
                 prompt.type(char)
         elif prompt.is_open:
             return
+        elif self.model.advice.choices and char in "123456789":
+            event.stop()
+            self.action_pick(int(char))
         elif self.model.task in ("repair", "sign-off") and char in "123456789":
             event.stop()
             self.action_repair(int(char) - 1)
@@ -370,6 +383,10 @@ class BenchScreen(CloseOnceScreen[Leaving]):
 
     def action_no(self) -> None:
         self._do(self.workbench.no)
+
+    def action_pick(self, number: int) -> None:
+        """Choose one of the things that the question lists."""
+        self._do(lambda: self.workbench.choose(number))
 
     def action_back(self) -> None:
         """Light the node before in a walk; else undo the last key."""
@@ -549,11 +566,14 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             return
         suspect = finding.suspects[place]
         repair = repair_text(suspect, self.workbench.design)
+        done, caution = "reflowed", " Supply off, fan on, eyes protected."
+        if suspect.fault == "mapping":
+            done, caution = "set as in the prop file", ""
         self.app.push_screen(
             FormDialog(
                 f"Log a repair of {suspect.where}",
-                [FormLine("what was done", "reflowed")],
-                f"{repair}. Supply off, fan on, eyes protected.",
+                [FormLine("what was done", done)],
+                f"{repair}.{caution}",
             ),
             lambda lines: self._repaired(suspect.where, lines),
         )
@@ -625,6 +645,34 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     def _staged(self, lines: list[str] | None) -> None:
         if lines:
             self._do(lambda: self.workbench.set_stage(lines[0]))
+
+    def action_driving(self) -> None:
+        """Ask for the target and its settings; the unit is driven there from now on."""
+        now = self.workbench.session.target or "e131"
+        suspect = self.model.advice.suspect
+        offered = now if suspect is None else as_controller(now, suspect.where)
+        words = (
+            "Settings follow the target: universe=12 channel=340 slots=510 packed=true, and "
+            "priority=150 sync fps=30 interface=192.0.2.5."
+        )
+        lines = [FormLine("target: e131:ADDRESS, e131 or serial:PORT", offered)]
+        self.app.push_screen(
+            FormDialog(f"How {self.model.tag} is driven", lines, words), self._drive_again
+        )
+
+    def _drive_again(self, lines: list[str] | None) -> None:
+        if lines is None:
+            return
+        advice = self.model.advice
+        try:
+            target = checked_settings(lines[0], self.workbench.design)
+            if advice.suspect is not None and advice.suspect.fault == "mapping":
+                self.workbench.repair(advice.suspect.where, f"driven at {target}")
+            self.workbench.leave()
+        except BenchError as error:
+            self.app.push_screen(MessageDialog("That did not work", str(error)))
+            return
+        self.dismiss(DriveAgain(target))
 
     def action_why(self) -> None:
         """Show all evidence for and against each suspect."""

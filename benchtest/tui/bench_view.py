@@ -37,7 +37,7 @@ MIN_ROOMY_LINES = 30
 MAX_SOAK_CELLS = 60
 MIN_EVIDENCE, MAX_EVIDENCE, MAP_GAP = 28, 46, 2
 """Cells of the evidence next to the map, and the gap between them."""
-LINES_OF_KEYS: dict[Task, int] = {"walk": 3, "caught": 3, "check": 2, "soak": 2}
+LINES_OF_KEYS: dict[Task, int] = {"walk": 3, "caught": 3, "check": 2, "soak": 2, "controller": 9}
 """Lines of keys in the question's band of a small screen, for tasks with more than one."""
 MIN_NAME = 8
 """Cells that the top line leaves to the name of the design."""
@@ -51,6 +51,7 @@ LOOK_TASKS = (
     "walk",
     "downstream",
     "picture",
+    "controller",
     "colour",
     "wiggle",
     "soak",
@@ -254,7 +255,7 @@ class BenchView(LiteralBox):
         now = actions_now(model)
         shown = actions_typing(now) if text else now
         width = max(20, self.size.width - 4)
-        most = 3 if self.is_roomy else LINES_OF_KEYS.get(model.task, 1)
+        most = max(3 if self.is_roomy else 1, LINES_OF_KEYS.get(model.task, 1))
         return links(shown, width, most_lines=most)
 
     def _comparison(self, typed: TypedReading | None) -> str:

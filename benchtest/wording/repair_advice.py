@@ -162,8 +162,9 @@ def _mapping_text(design: Design, where: str) -> str:
     change = "; set one like the other, nothing on the prop is at fault"
     if key == "slots":
         theirs = dict(part.split("=") for part in setting.split(","))
-        ours = _slots_text(lead.slots, packed=lead.packed)
-        found = _slots_text(int(theirs["slots"]), packed=theirs["packed"] == "true")
+        ours = _slots_text(lead.slots, design.node.channels, packed=lead.packed)
+        channels = design.node.channels
+        found = _slots_text(int(theirs["slots"]), channels, packed=theirs["packed"] == "true")
         return f"your controller uses {found}; the prop file says {ours}{change}"
     if key == "without":
         return (
@@ -185,9 +186,10 @@ def _mapping_text(design: Design, where: str) -> str:
     return f"your controller begins at {key} {value}; the prop file says {ours}{change}"
 
 
-def _slots_text(slots: int, *, packed: bool) -> str:
-    span = "nodes may span two" if packed else "whole nodes only"
-    return f"{slots} slots of each universe ({span})"
+def _slots_text(slots: int, channels: int, *, packed: bool) -> str:
+    if packed:
+        return f"{slots} slots of each universe (nodes may span two)"
+    return f"{slots - slots % channels} slots of each universe (whole nodes only)"
 
 
 _WIRING: dict[FaultKind, Callable[[Design, str], str]] = {

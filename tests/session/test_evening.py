@@ -171,7 +171,9 @@ def test_a_clicker_walks_by_hand_the_way_data_runs(workbench: Workbench) -> None
 def test_a_colour_that_is_wrong_somewhere_is_asked_of_each_strand(fresh: Workbench) -> None:
     for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
         act()
-    assert fresh.no() == "picture not as drawn"  # then strand by strand, and colour by colour
+    assert fresh.no() == "picture not as drawn"
+    assert fresh.advice.task == "controller"
+    fresh.no()  # like none of these: then strand by strand, and colour by colour
     for _ in range(4):
         fresh.yes()
     fresh.no()

@@ -14,7 +14,7 @@ from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.report.report_content import report_content
 from benchtest.tui.app import BenchApp
 from benchtest.tui.bench_screen import BenchScreen
-from benchtest.tui.dialogs import FormDialog
+from benchtest.tui.dialogs import FormDialog, MessageDialog
 from benchtest.tui.shelf_screen import ShelfScreen
 from tests.tui.conftest import HEARD, Driven, driven, make_ready
 
@@ -142,3 +142,28 @@ async def test_an_invalid_target_is_explained(tmp_path: Path, small_fan: Path) -
         await at.until(lambda: "write e131" in at.words())
         await at.keys("a")
         await _on_the_shelf(at)
+
+
+async def test_the_settings_of_a_unit_are_changed_at_the_bench_and_kept(
+    tmp_path: Path, small_fan: Path
+) -> None:
+    folder = tmp_path / "bench"
+    async with driven(folder, small_fan, to=HEARD) as at:
+        await at.until_task("look")
+        await at.keys("space", "i")
+        assert "How SF-01 is driven" in await _asked(at)
+        assert _offered(at) == HEARD
+        at.app.screen.query_one("#line0", Input).value = f"{HEARD} universe=70000"
+        await at.keys("enter")
+        await at.until(lambda: isinstance(at.app.screen, MessageDialog))
+        assert "give a whole number 1 to 63999" in " ".join(at.words().split())
+        await at.keys("enter", "i")
+        await _asked(at)
+        at.app.screen.query_one("#line0", Input).value = f"{HEARD} universe=12 priority=150"
+        await at.keys("enter")
+        await at.until(lambda: isinstance(at.app.screen, BenchScreen))
+        await at.until_task("look")
+        assert at.workbench.clock.info is not None
+        assert "universe 12, priority 150" in at.workbench.clock.info.where
+        await at.keys("space")
+    assert _targets(folder) == [HEARD, f"{HEARD} universe=12,priority=150"]

@@ -244,6 +244,7 @@ AT: dict[str, tuple[tuple[str, ...], tuple[Task, ...]]] = {
     "wiggle": (("t", "7"), ("wiggle",)),
     "soak": (("t", "8", "enter"), ("soak",)),
     "picture": (("t", "9"), ("picture",)),
+    "controller": (("t", "9", "x"), ("controller",)),
     "strands behind a dark one": (("X",), ("downstream",)),
     "walk": (("x", "space", "space"), ("walk",)),
     "a reading half typed": (("t", "6", "4", "full_stop"), ("think", "read")),

@@ -57,6 +57,8 @@ class EvidenceSet:
         budget: budget of the finding.
         unshorted: feeds where an ohmmeter showed no short between the rails, once for each
             measurement.
+        controller_look: settings of the controller that show what was seen in the look at it; empty
+            if it agrees with the prop file, None without such a look.
     """
 
     readings: Sequence[Reading]
@@ -65,6 +67,7 @@ class EvidenceSet:
     repaired: Collection[str]
     budget: SolveBudget = field(default_factory=SolveBudget, compare=False)
     unshorted: Sequence[str] = ()
+    controller_look: Sequence[str] | None = None
 
     @classmethod
     def of(
@@ -311,6 +314,7 @@ class ConditionalEvidence:
             case.repaired,
             case.unshorted,
             is_seen_amiss=any(mark.seen != "ok" for mark in case.marks),
+            controller_look=case.controller_look,
         )
 
     def prior_log_odds_of(self, hypothesis: FaultHypothesis) -> float:

@@ -21,6 +21,8 @@ from benchtest.diagnosis.thresholds import (
     MIN_FAULT_RATIO,
     OHMMETER_SHORT_SHARE,
     REPAIRED_ODDS_SHARE,
+    SEEN_SETTING_ODDS_RATIO,
+    UNSEEN_SETTING_SHARE,
 )
 
 
@@ -153,6 +155,7 @@ def log_odds(
     unshorted: Sequence[str] = (),
     *,
     is_seen_amiss: bool = False,
+    controller_look: Sequence[str] | None = None,
 ) -> tuple[FloatArray, FloatArray]:
     """Return the logarithm of each fault's prior odds against no fault.
 
@@ -168,6 +171,8 @@ def log_odds(
         unshorted: feeds where an ohmmeter showed no short between the rails, once for each
             measurement.
         is_seen_amiss: True if a mark is not `ok`.
+        controller_look: settings of the controller that show what was seen in the look at it; empty
+            if it agrees with the prop file, None without such a look.
 
     Returns:
         Of power joints, shape (joints, COLUMNS), and of chain faults, shape (chain faults,).
@@ -190,11 +195,20 @@ def log_odds(
         fault.odds
         * rate_factor(fault.where)
         * OHMMETER_SHORT_SHARE ** _contradicting_measurements(fault, unshorted)
-        * (fault.kind != "mapping" or is_seen_amiss)
+        * _setting_factor(fault, controller_look, is_seen_amiss=is_seen_amiss)
         for fault in space.chain
     ]
     with np.errstate(divide="ignore"):
         return np.log(odds) + np.log(rate_factors)[:, None], np.log(np.array(chain))
+
+
+def _setting_factor(fault: ChainFault, look: Sequence[str] | None, *, is_seen_amiss: bool) -> float:
+    """Return the factor on the odds of a setting of the controller by what was seen; else 1."""
+    if fault.kind != "mapping":
+        return 1.0
+    if look is None:
+        return float(is_seen_amiss)
+    return SEEN_SETTING_ODDS_RATIO if fault.where in look else UNSEEN_SETTING_SHARE * is_seen_amiss
 
 
 def _contradicting_measurements(fault: ChainFault, unshorted: Sequence[str]) -> int:

@@ -51,8 +51,8 @@ def mapping_faults(design: Design) -> list[MappingFault]:
     """Return the settings of a controller that are likely to differ from the prop file's.
 
     Shares are common practice, no source: half of the mistakes are the slots used of each universe
-    or universes that are not switched on; the rest are a first universe or channel counted from 0,
-    another number of channels for a node, and two outputs exchanged.
+    or universes that are not switched on; the rest are a first universe or channel counted from 0
+    or left at 1, another number of channels for a node, and two outputs exchanged.
     """
     found = [*_packings(design), *_left_out(design), *_shifted(design)]
     found += [*_other_channels(design), *_exchanged(design)]
@@ -78,13 +78,17 @@ def _packings(design: Design) -> Iterator[MappingFault]:
 
 
 def _shifted(design: Design) -> Iterator[MappingFault]:
-    for step in (-1, 1):
+    lead = design.outputs[0]
+    for first in sorted({1, lead.universe - 1, lead.universe + 1} - {lead.universe}):
+        step = first - lead.universe
         outputs = tuple(replace(one, universe=one.universe + step) for one in design.outputs)
         if all(1 <= one.universe <= MAX_UNIVERSE for one in outputs):
-            yield _as_set(design, f"universe={outputs[0].universe}", 0.1, outputs)
+            yield _as_set(design, f"universe={first}", 0.1, outputs)
+    for first in sorted({1, lead.channel - 1, lead.channel + 1} - {lead.channel}):
+        step = first - lead.channel
         outputs = tuple(replace(one, channel=one.channel + step) for one in design.outputs)
         if all(1 <= one.channel <= one.slots for one in outputs):
-            yield _as_set(design, f"channel={outputs[0].channel}", 0.05, outputs)
+            yield _as_set(design, f"channel={first}", 0.05, outputs)
 
 
 def _left_out(design: Design) -> Iterator[MappingFault]:

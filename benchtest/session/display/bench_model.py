@@ -16,6 +16,7 @@ from benchtest.session.guidance.next_step import Advice, Task
 from benchtest.session.log.power_checks import due_checks
 from benchtest.session.log.soak import Progress
 from benchtest.session.log.state import State
+from benchtest.session.log.unit_target import output_of_suspect
 from benchtest.wording import other_suspects_text, split_suspects, suspect_name
 
 MAX_PLAIN_SD = 3.0
@@ -102,6 +103,7 @@ _STEP_OF_TASK: dict[Task, str] = {
     "walk": "strands",
     "downstream": "strands",
     "picture": "colours",
+    "controller": "colours",
     "colour": "colours",
     "recolour": "colours",
     "think": "readings",
@@ -269,6 +271,16 @@ class BenchModel:
     def profile(self) -> StrandProfile | None:
         """Volts along the suspected strand; None unless they are known."""
         return None if self.details is None else self.details.profile
+
+    @property
+    def drives_as_set(self) -> bool:
+        """True if the prop can be driven as its controller is set, in place of setting it."""
+        suspect = self.advice.suspect
+        return (
+            suspect is not None
+            and not self.is_virtual
+            and output_of_suspect(suspect.where) is not None
+        )
 
     @property
     def has_readings(self) -> bool:

@@ -10,6 +10,7 @@ from benchtest.prop.design import Design
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
+    ControllerSeen,
     FirstLight,
     MarkMade,
     NotTaken,
@@ -72,6 +73,8 @@ def _describe_step(what: SessionEvent, design: Design) -> str:
             return f"{colour} {'right' if right else 'wrong'} {where}"
         case PictureSeen(as_drawn):
             return f"picture {'as drawn' if as_drawn else 'not as drawn'}"
+        case ControllerSeen(agrees, settings):
+            return f"look at the controller: {_agreement(agrees, settings)}"
         case PartSeen(first, last, right, strand):
             nodes = search_nodes(design, strand)
             if first == last:
@@ -87,6 +90,12 @@ def _describe_step(what: SessionEvent, design: Design) -> str:
         case SoakStopped(_, over):
             return "soak ended" if over else "pause of the soak"
     return what.kind
+
+
+def _agreement(agrees: bool | None, settings: list[str]) -> str:
+    if agrees:
+        return "as the prop file"
+    return f"like {' or '.join(settings)}" if settings else "like no known setting"
 
 
 def format_volts(volts: float) -> str:

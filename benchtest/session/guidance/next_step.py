@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from benchtest.diagnosis import Finding, NextReading, Suspect, next_reading_s
+from benchtest.drive.universe_layout import universe_numbers
 from benchtest.formatting import name_strands
 from benchtest.pattern import has_picture
 from benchtest.prop.design import Design, NodeName, Probe
 from benchtest.prop.lit_set import LitSet
-from benchtest.prop.notation import describe_leads
+from benchtest.prop.notation import CONTROLLER, describe_leads
 from benchtest.session.guidance.pointing import unshown_places
 from benchtest.session.guidance.release import (
     USUAL_RULE,
@@ -23,6 +24,11 @@ from benchtest.session.guidance.release import (
 )
 from benchtest.session.guidance.supply_doubt import is_answered, supply_doubt
 from benchtest.session.log import colour_checks, power_checks
+from benchtest.session.log.controller_look import (
+    colour_orders,
+    controller_looks,
+    order_looks,
+)
 from benchtest.session.log.events import CheckMade
 from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY, odd_readings, suspected
 from benchtest.session.log.node_search import Search, begin_search, search_nodes
@@ -41,6 +47,7 @@ Task = Literal[
     "caught",
     "walk",
     "picture",
+    "controller",
     "colour",
     "recolour",
     "think",
@@ -76,6 +83,8 @@ class Advice:
     more_checks: tuple[CheckKey, ...] = ()
     """Checks that follow; one key passes all of them with this one."""
     colour: str | None = None
+    choices: tuple[str, ...] = ()
+    """Things that the user may see, one of which a digit chooses."""
     nodes: tuple[NodeName, ...] = ()
     """Nodes to light, if not whole strands."""
     end: str = ""
@@ -117,6 +126,8 @@ def next_step(state: State, finding: Finding | None, rule: EnoughRule = USUAL_RU
     picture = None if state.first_light is False else _picture_advice(state)
     if picture is not None and not state.verdicts:
         return picture
+    if (controller := _controller_step(state, finding, rule)) is not None:
+        return controller
     if state.dark_behind:
         return downstream_advice(state)
     if state.untested:
@@ -130,6 +141,34 @@ def next_step(state: State, finding: Finding | None, rule: EnoughRule = USUAL_RU
     if finding is None:
         return Advice("think", "Working out the finding.")
     return _step_after_finding(state, finding, rule)
+
+
+def _controller_step(state: State, finding: Finding | None, rule: EnoughRule) -> Advice | None:
+    """Ask whether controller and prop file agree if the first look was not as it should be.
+
+    After that look, name the setting to change before any strand is judged. None if there is
+    nothing to ask, or nothing was found.
+    """
+    seen, design = state.controller, state.design
+    if seen is None:
+        # dark nodes begin at a universe's edge only where there are several
+        is_dark = state.first_light is False and state.fresh and len(universe_numbers(design)) > 1
+        return controller_advice(design) if state.picture is False or is_dark else None
+    if not seen.settings or state.verdicts:
+        return None
+    if orders := colour_orders(seen.settings):
+        text = (
+            f"The nodes are {' or '.join(orders)}: set colour_order in the prop file, now "
+            f"{design.node.colour_order}, and begin a new test."
+        )
+        return Advice("recolour", text)
+    if finding is None:
+        return Advice("think", "Working out the finding.")
+    top = next((one for one in finding.suspects if one.where in seen.settings), None)
+    if top is None or top.probability < MIN_REPAIR_PROBABILITY:
+        return None
+    text = repair_text(top, design)
+    return Advice("repair", f"{text[:1].upper()}{text[1:]}.", suspect=top)
 
 
 def _picture_advice(state: State) -> Advice | None:
@@ -326,7 +365,8 @@ def glow_advice() -> Advice:
 
 def look_advice(state: State, number: int) -> Advice:
     """Ask for a look at one strand."""
-    again = " again" if state.repairs else ""
+    soldered = [one for one in state.repairs if not one.where.startswith(CONTROLLER)]
+    again = " again" if soldered else ""
     return Advice("look", f"Does every node of strand {number} light{again}?", strand=number)
 
 
@@ -390,6 +430,23 @@ def picture_advice(design: Design, strands: Sequence[int]) -> Advice:
         "its tip, one colour ahead, where data enters."
     )
     return Advice("picture", text, lit=lit)
+
+
+def controller_advice(design: Design, *, orders: bool = False) -> Advice | None:
+    """Ask which of the known looks the prop has while its nodes have two colours in turn.
+
+    Args:
+        design: the prop.
+        orders: True to ask for the two colours of another colour order.
+    """
+    looks = order_looks(design) if orders else controller_looks(design)
+    if not looks:
+        return None
+    text = "Along the data, what do the nodes show in turn?"
+    if orders:
+        text = "Along the data, which two colours do the nodes show in turn, first one first?"
+    lit = LitSet(frozenset(strand.number for strand in design.strands))
+    return Advice("controller", text, lit=lit, choices=tuple(look.text for look in looks))
 
 
 def colour_advice(design: Design, colour: str, strands: Sequence[int]) -> Advice:

@@ -179,6 +179,17 @@ class PictureSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class ControllerSeen:
+    """The whole prop showed two colours in turn, to see whether controller and prop file agree."""
+
+    kind: ClassVar[str] = "controller"
+    agrees: bool | None
+    """None if what was seen is like no known setting."""
+    settings: list[str] = field(default_factory=list)
+    """Settings of the controller that show what was seen: `controller slots=512,packed=true`."""
+
+
+@dataclass(frozen=True, slots=True)
 class PartSeen:
     """A part of a strand, or of the prop, was lit in a search for a node that fails."""
 
@@ -288,6 +299,7 @@ SessionEvent = (
     | FirstLight
     | ColourSeen
     | PictureSeen
+    | ControllerSeen
     | PartSeen
     | Wiggled
     | SoakBegun
@@ -304,8 +316,8 @@ _KINDS: dict[str, type[Any]] = {
     made.kind: made
     for made in (
         VerdictGiven, MarkMade, ReadingTaken, Struck, NotTaken, RepairDone, NoteMade, StageSet,
-        Concluded, CheckMade, FirstLight, ColourSeen, PictureSeen, PartSeen, Wiggled, SoakBegun,
-        SoakSeen, SoakStopped, Renamed, Retired, SignedOff, Undone,
+        Concluded, CheckMade, FirstLight, ColourSeen, PictureSeen, ControllerSeen, PartSeen,
+        Wiggled, SoakBegun, SoakSeen, SoakStopped, Renamed, Retired, SignedOff, Undone,
     )
 }  # fmt: skip
 

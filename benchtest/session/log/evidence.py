@@ -92,7 +92,19 @@ def _diagnose(
         share=share,
         unreachable=[probe for _, probe in state.unreachable],
         unshorted=[feed for feed, times in state.unshorted.items() for _ in range(times)],
+        controller_look=_controller_look(state),
     )
+
+
+def _controller_look(state: State) -> tuple[str, ...] | None:
+    """Return the settings that the look at the controller speaks for; None without such a look.
+
+    None too where nodes are only dark, which a break in the data line shows as well: marks hold it.
+    """
+    seen = state.controller
+    if seen is None or (not seen.agrees and not seen.settings) or state.controller_marks:
+        return None
+    return tuple(seen.settings)
 
 
 def _without(then: PreRepairEvidence, gone: Sequence[Reading]) -> PreRepairEvidence:

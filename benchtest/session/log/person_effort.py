@@ -23,6 +23,7 @@ from benchtest.prop.notation import parse_probe
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
+    ControllerSeen,
     FirstLight,
     MarkMade,
     NoteMade,
@@ -115,6 +116,8 @@ class _Count:
                 turns_s = self._design.node.channels * self._times.picture_turn_s
                 self._look(all_lit(self._design))
                 self.seconds += max(0.0, turns_s - self._times.look_prop_s)
+            case ControllerSeen():
+                self._look(all_lit(self._design))
             case PartSeen():
                 strands = [what.strand] if what.strand is not None else []
                 self._searched.update(strands)

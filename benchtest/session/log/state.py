@@ -18,10 +18,12 @@ from benchtest.prop.notation import parse_end, parse_location, parse_place, pars
 from benchtest.records.models import Stage
 from benchtest.session.log import soak as soaks
 from benchtest.session.log.colour_checks import colour_of_channel, wrong_strands
+from benchtest.session.log.controller_look import colour_orders, dark_marks
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     Concluded,
+    ControllerSeen,
     FirstLight,
     MarkMade,
     NoteMade,
@@ -54,7 +56,8 @@ from benchtest.session.log.soak import Soak
 COLOUR_LEVEL = 0.25
 """Level at which colours are assumed to be looked at; their look hardly depends on it."""
 EVIDENCE = (
-    ColourSeen, PictureSeen, VerdictGiven, MarkMade, ReadingTaken, NotTaken, Struck, RepairDone,
+    ColourSeen, PictureSeen, ControllerSeen, VerdictGiven, MarkMade, ReadingTaken, NotTaken, Struck,
+    RepairDone,
 )  # fmt: skip
 """Events that are evidence for the diagnosis; an earlier finding is no longer valid."""
 
@@ -101,6 +104,8 @@ class State:
         apart: colours that were wrong somewhere, so that each strand is looked at by itself.
         picture: True if the last picture was as drawn; None before one, and after a repair.
         pictured: strands whose colours were last seen in a picture.
+        controller: the last look at controller and prop file; None before one, and after a repair
+            or another picture.
         search: the search for a node that fails; None without one in progress.
         wiggled: True for steady light while the joints were moved, by strand end.
         soak: the last soak.
@@ -129,6 +134,7 @@ class State:
     apart: frozenset[str] = frozenset()
     picture: bool | None = None
     pictured: frozenset[int] = frozenset()
+    controller: ControllerSeen | None = None
     search: Search | None = None
     wiggled: dict[str, bool] = field(default_factory=dict)
     soak: Soak | None = None
@@ -206,7 +212,13 @@ class State:
             if passed or number not in self.unmarked:
                 lit = LitSet(frozenset([number]), self.looked_level[number])
                 rest.append(Mark(lit, number, 1, self.design.strand(number).nodes, "ok"))
-        return [*rest, *self.marks, *self._colour_marks()]
+        return [*rest, *self.marks, *self._colour_marks(), *self.controller_marks]
+
+    @property
+    def controller_marks(self) -> list[Mark]:
+        """Marks of the look at the controller, if nodes were dark in it and nothing else wrong."""
+        seen = self.controller
+        return dark_marks(self.design, tuple(seen.settings)) if seen and seen.settings else []
 
     def _colour_marks(self) -> list[Mark]:
         """Return the colours as marks if any was wrong: an order shows in the pattern of all."""
@@ -416,6 +428,7 @@ def _repair(state: State, what: RepairDone) -> State:
         },
         colours=_colours_after(state, what.where, touched),
         picture=None,
+        controller=None,
         wiggled={e: ok for e, ok in state.wiggled.items() if parse_end(e).strand not in touched},
         search=None,
     )
@@ -472,6 +485,7 @@ def _colour(state: State, what: ColourSeen) -> State:
 def _picture(state: State, what: PictureSeen) -> State:
     """Count every colour as right; a picture unlike the drawing leaves them to be asked."""
     lit = parse_lit_set(what.lit or "all", state.design).strands - state.unlit
+    state = dataclasses.replace(state, controller=None)
     if not what.as_drawn:
         return dataclasses.replace(state, picture=False)
     right = dict.fromkeys(sorted(lit), True)
@@ -480,6 +494,15 @@ def _picture(state: State, what: PictureSeen) -> State:
     }
     pictured = state.pictured | lit
     return dataclasses.replace(state, picture=True, pictured=pictured, colours=colours)
+
+
+def _controller(state: State, what: ControllerSeen) -> State:
+    if not (orders := colour_orders(what.settings)):
+        for where in what.settings:
+            parse_location(where, state.design)
+    elif any(sorted(order) != sorted(state.design.node.colour_order) for order in orders):
+        raise InputError("a colour order has other letters than the prop's nodes")
+    return dataclasses.replace(state, controller=what)
 
 
 def _part(state: State, what: PartSeen) -> State:
@@ -529,6 +552,7 @@ _APPLY: dict[type, Callable[..., State]] = {
     FirstLight: _first_light,
     ColourSeen: _colour,
     PictureSeen: _picture,
+    ControllerSeen: _controller,
     PartSeen: _part,
     Wiggled: _wiggle,
     SoakBegun: _soak_begun,

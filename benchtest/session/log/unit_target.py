@@ -7,6 +7,9 @@ from dataclasses import dataclass, replace
 from benchtest.drive.target import DriveSettings, parse_target
 from benchtest.errors import InputError
 from benchtest.input_files import strip_control_chars
+from benchtest.prop.design import Design
+from benchtest.prop.notation import CONTROLLER
+from benchtest.prop.outputs import OutputSetting, parse_output_setting
 from benchtest.records.shelf import Shelf
 
 VIRTUAL = "virtual"
@@ -98,6 +101,43 @@ def _where(tag: str, before: str | None, bench: str | None) -> TargetQuestion | 
 def has_no_place(text: str) -> bool:
     """Return True for a target without a place of the prop's channels, which is of one unit."""
     return parse_target(text).settings.output is None
+
+
+def output_of_suspect(where: str) -> OutputSetting | None:
+    """Return the setting by which a prop is driven as its controller is set; None without one.
+
+    >>> print(output_of_suspect("controller slots=512,packed=true"))
+    slots=512,packed=true
+    >>> output_of_suspect("controller without=3"), output_of_suspect("4A+")
+    (None, None)
+    """
+    word, _, setting = where.partition(" ")
+    if word != CONTROLLER:
+        return None
+    try:
+        return parse_output_setting(setting)
+    except InputError:
+        return None
+
+
+def as_controller(text: str, where: str) -> str:
+    """Return a target at which a prop is driven as a suspected setting of its controller says."""
+    target, output = parse_target(text), output_of_suspect(where)
+    if output is None:
+        return text
+    return str(target.with_settings(DriveSettings(output=output.over(target.output))))
+
+
+def checked_settings(text: str, design: Design) -> str:
+    """Return a typed target in the form of `--to`, at which a design fits.
+
+    Raises:
+        InputError: not a target, or the prop does not fit there; contains every fault.
+    """
+    target = parse_target(text.strip())
+    if target.settings.output is not None:
+        target.output.moved(design)
+    return str(target)
 
 
 def checked_target(text: str) -> str:

@@ -20,6 +20,7 @@ from benchtest.session.guidance.overrides import Overrides, read_advice
 from benchtest.session.guidance.release import USUAL_RULE
 from benchtest.session.log.events import (
     ColourSeen,
+    ControllerSeen,
     FirstLight,
     MarkMade,
     PartSeen,
@@ -108,7 +109,8 @@ def _key(lit: LitSet, probe: Probe) -> tuple[LitSet, frozenset[Point]]:
 
 
 NEEDS_LIGHT = (
-    VerdictGiven, MarkMade, ReadingTaken, ColourSeen, PictureSeen, FirstLight, PartSeen, Wiggled,
+    VerdictGiven, MarkMade, ReadingTaken, ColourSeen, PictureSeen, ControllerSeen, FirstLight,
+    PartSeen, Wiggled,
 )  # fmt: skip
 """Events that are only valid while the prop shows what it is sent."""
 

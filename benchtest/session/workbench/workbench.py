@@ -14,6 +14,7 @@ from benchtest.drive.frame_clock import FrameClock
 from benchtest.errors import InputError, NameFault, did_you_mean
 from benchtest.evidence.reading_source import ReadingSource
 from benchtest.input_files import strip_control_chars
+from benchtest.pattern import alternating_colours, alternating_duty
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import location_strand, parse_location, parse_probe
@@ -21,14 +22,22 @@ from benchtest.records.models import STAGES, Stage
 from benchtest.session.bench_supply import evening_supplies, passed_check
 from benchtest.session.display.bench_model import BenchModel, SourceModel
 from benchtest.session.display.finding_details import FindingDetails
-from benchtest.session.guidance.next_step import Advice, colour_advice, search_of, sign_off_advice
+from benchtest.session.guidance.next_step import (
+    Advice,
+    colour_advice,
+    controller_advice,
+    search_of,
+    sign_off_advice,
+)
 from benchtest.session.guidance.overrides import Overrides
 from benchtest.session.guidance.parade import MIN_PARADE_STRANDS
 from benchtest.session.guidance.release import USUAL_RULE, EnoughRule
 from benchtest.session.guidance.steps import StepName, step_questions
+from benchtest.session.log.controller_look import controller_looks, order_looks
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
+    ControllerSeen,
     FirstLight,
     MarkMade,
     NoteMade,
@@ -218,6 +227,9 @@ class Workbench:
                 light.light(LitSet(advice.lit.strands, light.look_level), lower=True)
             case "picture":
                 self.picture.show(advice)
+            case "controller":
+                words = f"{' and '.join(alternating_colours(self.design, 0))} in turn"
+                light.light_duty(alternating_duty(self.design), words)
             case "colour" if advice.colour is not None and advice.lit is not None:
                 lit = LitSet(advice.lit.strands, light.look_level, advice.lit.colour)
                 light.light(lit, lower=True)
@@ -341,9 +353,31 @@ class Workbench:
                 colours = self.design.node.colours
                 queue = tuple(colour_advice(self.design, c, [advice.strand]) for c in colours)
                 self.active.overrides = replace(self.active.overrides, queue=queue)
+            case "recolour" if good:
+                self.go_to("picture")
             case _:
                 return self.active.answer(self._event_of(advice, good))
         return ""
+
+    def choose(self, number: int) -> str:
+        """Answer that the prop shows one of the choices of the question, from 1.
+
+        Raises:
+            InputError: there is no such choice.
+        """
+        advice = self.advice
+        if not 1 <= number <= len(advice.choices):
+            raise InputError(f"choose 1 to {len(advice.choices)}, or x for none of these")
+        text = advice.choices[number - 1]
+        looks = controller_looks(self.design)
+        look = next(one for one in (*looks, *order_looks(self.design)) if one.text == text)
+        if look is looks[-1]:  # the same light, and another list
+            orders = controller_advice(self.design, orders=True)
+            assert orders is not None
+            self.active.overrides = Overrides(queue=(orders,))
+            return ""
+        agrees = look is looks[0]
+        return self.active.answer(ControllerSeen(agrees, list(look.settings)))
 
     def _event_of(self, advice: Advice, good: bool) -> SessionEvent:
         """Return the event that answers the question of a step.
@@ -369,6 +403,8 @@ class Workbench:
                     self.picture.require_all_turns()
                 lit = advice.lit.text(self.design)
                 return PictureSeen(good, None if lit == "all" else lit)
+            case "controller":
+                return ControllerSeen(True if good else None)
             case "search":
                 low, high = search_of(self.session.state, advice.strand).half
                 return PartSeen(low, high, good, advice.strand)

@@ -13,6 +13,7 @@ from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     Concluded,
+    ControllerSeen,
     FirstLight,
     MarkMade,
     NoteMade,
@@ -40,6 +41,7 @@ from benchtest.session.log.events import (
 
 EXAMPLES: list[SessionEvent] = [
     PictureSeen(as_drawn=False, lit="1-3"),
+    ControllerSeen(agrees=False, settings=["controller slots=512,packed=true"]),
     VerdictGiven(4, passed=False, level=0.25),
     MarkMade("4", 4, "17-30", "warm", 0.25, "white"),
     ReadingTaken("1 3", "crown:2+>crown:4+", -0.0005),

@@ -66,6 +66,7 @@ def test_the_turns_wait_while_the_prop_is_dark(bench: Workbench, clock: Clock) -
 
 def test_strands_behind_a_dark_one_take_one_look(bench: Workbench) -> None:
     bench.no()  # unlike the drawing
+    bench.no()  # and like no other setting of the controller
     bench.yes()
     assert bench.advice.strand == 2
     bench.walk.judge_all_dark()

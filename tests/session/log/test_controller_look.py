@@ -1,0 +1,159 @@
+"""The look at controller and prop file: two looks, and the setting is named before any strand."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from benchtest.diagnosis import Engine
+from benchtest.drive.universe_layout import frame_from_slots
+from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.pattern import alternating_duty, frame_from_duty
+from benchtest.prop.design import Design, NodeRun, Output
+from benchtest.prop.joints import data_order
+from benchtest.prop.outputs import parse_output_setting
+from benchtest.session.log.controller_look import controller_looks, order_looks
+from benchtest.session.log.events import ControllerSeen, FirstLight, PictureSeen
+from benchtest.session.log.evidence import diagnose_state
+from benchtest.session.log.state import LoggedEvent, State, fold
+from benchtest.session.log.unit_target import as_controller
+from benchtest.session.workbench.workbench import Workbench
+from tests.wire import slots_of
+
+MakeFan = Callable[..., Design]
+
+
+def _shown(design: Design, setting: str) -> list[set[str]]:
+    """Return the colours of each node, in the order of data, that a controller so set shows."""
+    frame = frame_from_duty(alternating_duty(design))
+    slots = slots_of(design, frame)
+    received = frame_from_slots(parse_output_setting(setting).moved(design), slots) > 0
+    colours = design.node.colours
+    return [
+        {name for name, on in zip(colours, row, strict=True) if on}
+        for row in received[data_order(design)].tolist()
+    ]
+
+
+def _task(bench: Workbench) -> str:
+    return bench.advice.task
+
+
+def _at(state_of: Design, *events: ControllerSeen | FirstLight | PictureSeen) -> State:
+    return fold([LoggedEvent(n, "", what) for n, what in enumerate(events, 1)], state_of)
+
+
+def test_a_packing_of_512_slots_shows_what_its_choice_says(make_fan: MakeFan) -> None:
+    """The frames are those that the driving code sends and a controller of that setting takes."""
+    fan = make_fan(8, 50)  # 400 RGB nodes: 170, 170 and 60 in three universes
+    shown = _shown(fan, "slots=512,packed=true")
+    assert shown[:170] == [{"red"}, {"blue"}] * 85
+    # slots 511 and 512 of universe 1 are empty: node 171 takes its third channel from universe 2
+    assert shown[170:340] == [{"blue"}, set(), *[{"green", "blue"}, set()] * 84]
+    assert shown[342:] == [set(), {"red", "green"}] * 29
+    look = next(one for one in controller_looks(fan) if "packed" in str(one.settings))
+    assert look.settings == ("controller slots=512,packed=true",)
+    first = "red and blue, from 4.29 dark and turquoise"  # strand 4 is entered at B
+    assert look.text.startswith(first)
+
+
+def test_a_shift_by_one_channel_is_no_colour_order(make_fan: MakeFan) -> None:
+    fan = make_fan(4, 10)
+    shown = _shown(fan, "channel=2")
+    assert shown[:39] == [set(), {"green", "blue"}] * 19 + [set()]
+    text = next(
+        one.text for one in controller_looks(fan) if one.settings == ("controller channel=2",)
+    )
+    assert text == "dark and turquoise"
+    assert all("dark" not in one.text for one in order_looks(fan))
+    assert [one.settings for one in order_looks(fan) if one.text == "green and blue"] == [
+        ("colour_order GRB",)
+    ]
+
+
+def test_exchanged_outputs_are_seen_since_neighbours_have_other_colours(make_fan: MakeFan) -> None:
+    outputs = (Output(1, 1, (NodeRun(1, 1, 9),)), Output(2, 1, (NodeRun(2, 1, 9),)))
+    fan = dataclasses.replace(make_fan(2, 9), outputs=outputs)
+    agreed, *others = controller_looks(fan)
+    assert agreed.text == "as sent: red and blue, from 2.9 red and green to the end"
+    texts = {one.settings: one.text for one in others}
+    assert texts["controller outputs=2-1",] == "red and green, from 2.9 red and blue"
+
+
+@pytest.mark.parametrize("channels", ["red green blue", "red green blue white"])
+def test_no_two_choices_read_alike(
+    make_fan: MakeFan, make_kind: Callable[..., object], channels: str
+) -> None:
+    fan = make_fan(6, 100, kind=make_kind(colours=channels))
+    texts = [one.text for one in controller_looks(fan)]
+    assert len(set(texts)) == len(texts) <= 9
+    pairs = [one.text for one in order_looks(fan)]
+    assert len(set(pairs)) == len(pairs)
+
+
+@pytest.mark.parametrize(
+    "setting", ["slots=512,packed=true", "channel=2", "universe=2", "without=2", "channels=4"]
+)
+def test_the_chosen_setting_is_the_suspect(make_fan: MakeFan, setting: str) -> None:
+    """Where nodes are only dark, the engine weighs it against a break at the same node."""
+    fan = make_fan(8, 50)
+    seen = ControllerSeen(False, [f"controller {setting}"])
+    state = _at(fan, FirstLight(False), seen)
+    assert [mark.seen for mark in state.controller_marks if mark.seen != "ok"] == (
+        ["dark"] * sum(mark.seen == "dark" for mark in state.controller_marks)
+    )
+    finding = diagnose_state(Engine(fan), state, DEFAULT_METER)
+    top = finding.suspects[0]
+    assert (top.where, top.fault) == (f"controller {setting}", "mapping")
+    assert top.probability > 0.5
+
+
+def test_a_look_that_agrees_clears_the_settings(make_fan: MakeFan) -> None:
+    fan = make_fan(8, 50)
+    state = _at(fan, PictureSeen(False), ControllerSeen(True))
+    finding = diagnose_state(Engine(fan), state, DEFAULT_METER)
+    assert all(one.fault != "mapping" for one in finding.suspects)
+
+
+def test_two_looks_name_the_setting_and_no_strand_is_judged(fresh: Workbench) -> None:
+    for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
+        act()
+    fresh.no()  # the picture is not as drawn
+    assert _task(fresh) == "controller"
+    fresh.light_advice()
+    assert np.count_nonzero(fresh.light.frame) == fresh.design.node_count
+    fresh.choose(1 + fresh.advice.choices.index("dark and turquoise"))
+    assert fresh.session.state.verdicts == {}
+    assert _task(fresh) == "think"
+    fresh.worker.accept(*fresh.worker.diagnose())
+    assert _task(fresh) == "repair"
+    assert fresh.advice.text.startswith(
+        "Your controller begins at channel 2; the prop file says 1; set one like the other"
+    )
+    target = as_controller("e131:127.0.0.1 priority=150", "controller channel=2")
+    assert target == "e131:127.0.0.1 channel=2,priority=150"
+    fresh.repair("controller channel=2", "driven otherwise")
+    assert _task(fresh) == "picture"
+
+
+def test_another_colour_order_is_named_by_its_two_colours(fresh: Workbench) -> None:
+    for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
+        act()
+    fresh.no()
+    fresh.choose(len(fresh.advice.choices))
+    assert fresh.session.state.controller is None
+    fresh.choose(1 + fresh.advice.choices.index("green and blue"))
+    assert _task(fresh) == "recolour"
+    assert "The nodes are GRB" in fresh.advice.text
+    fresh.yes()  # look again
+    assert _task(fresh) == "picture"
+
+
+def test_a_picture_as_drawn_needs_no_further_look(fresh: Workbench) -> None:
+    for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
+        act()
+    fresh.session.record(PictureSeen(True))
+    assert _task(fresh) == "look"
