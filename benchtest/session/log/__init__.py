@@ -3,6 +3,7 @@
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
     "colour_checks",
+    "controller_look",
     "events",
     "evidence",
     "node_search",

@@ -121,7 +121,7 @@ def output_of_suspect(where: str) -> OutputSetting | None:
 
 
 def as_controller(text: str, where: str) -> str:
-    """Return a target at which a prop is driven as a suspected setting of its controller says."""
+    """Return a target at which a prop is driven by a suspected setting of its controller."""
     target, output = parse_target(text), output_of_suspect(where)
     if output is None:
         return text

@@ -104,7 +104,7 @@ def test_the_words_name_the_setting_to_change(make_fan: MakeFan) -> None:
     top = diagnose(fan, (), _marks(fan, controller, all_lit(fan, 1.0, "red"))).suspects[0]
     words = repair_text(top, fan)
     assert words.startswith("your controller uses 512 slots of each universe (nodes may span two)")
-    assert "the prop file says 512 slots of each universe (whole nodes only)" in words
+    assert "the prop file says 510 slots of each universe (whole nodes only)" in words
 
 
 def test_a_dead_node_away_from_every_edge_stays_a_dead_node(make_fan: MakeFan) -> None:

@@ -21,6 +21,7 @@ from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
     Concluded,
+    ControllerSeen,
     FirstLight,
     MarkMade,
     NoteMade,
@@ -85,6 +86,9 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     advice = next_step(_state(fan, done), None)
     assert (advice.task, advice.lit) == ("picture", all_lit(fan))
     done.append(PictureSeen(as_drawn=False))
+    advice = next_step(_state(fan, done), None)
+    assert (advice.task, len(advice.choices)) == ("controller", 4)
+    done.append(ControllerSeen(None))
     for strand in (1, 2, 3, 4):
         advice = next_step(_state(fan, done), None)
         assert (advice.task, advice.strand) == ("look", strand)

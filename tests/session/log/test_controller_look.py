@@ -46,7 +46,7 @@ def _at(state_of: Design, *events: ControllerSeen | FirstLight | PictureSeen) ->
     return fold([LoggedEvent(n, "", what) for n, what in enumerate(events, 1)], state_of)
 
 
-def test_a_packing_of_512_slots_shows_what_its_choice_says(make_fan: MakeFan) -> None:
+def test_a_packing_of_512_slots_looks_as_its_choice(make_fan: MakeFan) -> None:
     """The frames are those that the driving code sends and a controller of that setting takes."""
     fan = make_fan(8, 50)  # 400 RGB nodes: 170, 170 and 60 in three universes
     shown = _shown(fan, "slots=512,packed=true")
@@ -98,7 +98,7 @@ def test_no_two_choices_read_alike(
     "setting", ["slots=512,packed=true", "channel=2", "universe=2", "without=2", "channels=4"]
 )
 def test_the_chosen_setting_is_the_suspect(make_fan: MakeFan, setting: str) -> None:
-    """Where nodes are only dark, the engine weighs it against a break at the same node."""
+    """A look with dark nodes alone is weighed against a break at the same node."""
     fan = make_fan(8, 50)
     seen = ControllerSeen(False, [f"controller {setting}"])
     state = _at(fan, FirstLight(False), seen)
