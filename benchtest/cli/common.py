@@ -135,10 +135,22 @@ def add_drive_settings(
         ("priority", "N", whole, "E1.31 priority, 0 to 200 (default: 100)"),
         ("fps", "N", number, "frames per second while the light changes, 1 to 40 (default: 40)"),
         ("interface", "ADDRESS", str, "address of this machine's network interface for multicast"),
+        (
+            "keep-alive",
+            "S",
+            number,
+            "seconds between frames while nothing changes, for a network that loses packets: with "
+            "0.5 the prop stays lit though three in a row are lost (default: 0.81)",
+        ),
     )
     for name, metavar, read, text in options:
         parser.add_argument(
-            f"--{name}", dest=prefix + name, type=read, default=default, metavar=metavar, help=text
+            f"--{name}",
+            dest=prefix + name.replace("-", ""),
+            type=read,
+            default=default,
+            metavar=metavar,
+            help=text,
         )
     parser.add_argument(
         "--sync",
@@ -160,6 +172,7 @@ def drive_settings(args: argparse.Namespace, prefix: str = "") -> DriveSettings:
         DriveSettings,
         check_fps,
         check_interface,
+        check_keepalive,
         check_priority,
     )
 
@@ -181,6 +194,7 @@ def drive_settings(args: argparse.Namespace, prefix: str = "") -> DriveSettings:
         getattr(args, f"{prefix}sync") or None,
         given("fps", check_fps),
         given("interface", check_interface),
+        given("keepalive", check_keepalive),
     )
 
 

@@ -5,7 +5,15 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 
-from benchtest.cli.common import Commands, bench_of, print_json, shown, whole
+from benchtest.cli.common import (
+    Commands,
+    add_drive_settings,
+    bench_of,
+    drive_settings,
+    print_json,
+    shown,
+    whole,
+)
 
 FOLDER = "demo"
 """Folder in the bench folder that keeps the demo's records."""
@@ -26,6 +34,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         default=None,
         help="number that selects the unit and its fault (default: 1 with --auto, else random)",
     )
+    add_drive_settings(parser)
     parser.set_defaults(run=run)
     yield parser
 
@@ -46,7 +55,8 @@ def _auto(args: argparse.Namespace) -> int:
 
     folder = bench_of(args) / FOLDER
     seed = 1 if args.seed is None else args.seed
-    outcome = run_demo(folder, seed, (lambda line: None) if args.json else _print_now)
+    report = (lambda line: None) if args.json else _print_now
+    outcome = run_demo(folder, seed, report, drive_settings(args))
     named = outcome.named[-1] if outcome.named else None
     if args.json:
         print_json(
@@ -94,7 +104,14 @@ def _screen(args: argparse.Namespace) -> int:
 
         seed = _random_seed() if args.seed is None else args.seed
         hidden = hide_fault(read_design(path), seed)
-        bench = LaunchOptions(folder, "virtual", path, hidden=(hidden,), seed=seed)
+        bench = LaunchOptions(
+            folder,
+            "virtual",
+            path,
+            hidden=(hidden,),
+            seed=seed,
+            settings=drive_settings(args),
+        )
         launch(bench, f"WF-{seed:02}")
     print(f"Hidden fault: {hidden}.")
     return 0

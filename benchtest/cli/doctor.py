@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from benchtest.records.folder_check import FolderCheck
 
 State = Literal["good", "note", "bad"]
+MAX_SHOWN_SETTINGS = 5
+"""Most lines about units that are not driven as usual: the last ones."""
 STATE_LABELS: dict[State, str] = {"good": "ok", "note": "note", "bad": "BAD"}
 
 
@@ -63,16 +65,18 @@ def run(args: argparse.Namespace) -> int:
     """Run all checks and print the results."""
     from functools import partial
 
+    facts: dict[str, Any] = {}
     sections: dict[str, Callable[[], Section]] = {
         "libraries": _libraries,
         "bench": partial(_bench, bench_of(args)),
+        "driving": partial(_driving, facts),
         "terminal": _terminal,
         "ports": _ports,
         "networks": _networks,
         "frame clock": _frame_clock,
         "sleep": _sleep,
     }
-    lines, facts = [CheckLine("python", "good", _python())], dict[str, Any]()
+    lines = [CheckLine("python", "good", _python())]
     for name, check in sections.items():
         try:
             found, more = check()
@@ -135,6 +139,12 @@ def _bench(folder: Path) -> Section:
 
     health = check_folder(folder)
     return list(_bench_lines(health)), {"bench": {**asdict(health), "folder": str(folder)}}
+
+
+def _driving(facts: dict[str, Any]) -> Section:
+    """Check how the units on record were last driven, by the facts of the bench."""
+    contents = facts.get("bench", {}).get("contents") or {}
+    return list(_drive_lines(contents.get("targets", ()))), {}
 
 
 def _terminal() -> Section:
@@ -222,6 +232,30 @@ def _bench_lines(health: FolderCheck) -> Iterator[CheckLine]:
             ]
         )
         yield CheckLine("records", "good", f"intact: {counts}, {held.octets / 1e6:.1f} MB")
+
+
+def _drive_lines(targets: Sequence[tuple[str, str]]) -> Iterator[CheckLine]:
+    """Yield how units were last driven if that is not the usual way."""
+    from benchtest.drive.interfaces import network_interfaces
+    from benchtest.drive.target import parse_target
+    from benchtest.errors import InputError
+
+    own = {address for network in network_interfaces() for address in network.addresses}
+    found: dict[str, list[str]] = {}
+    for tag, text in targets:
+        try:
+            settings = parse_target(text).settings
+        except InputError:  # of a later version
+            continue
+        if str(settings):
+            found.setdefault(str(settings), []).append(tag)
+    for words, tags in list(found.items())[:MAX_SHOWN_SETTINGS]:
+        interface = parse_target(f"e131 {words}").settings.interface
+        gone = interface is not None and interface not in own
+        others = f" and {len(tags) - 2} more" if len(tags) > 3 else ""
+        units = ", ".join(tags if len(tags) <= 3 else tags[:2]) + others
+        do = f"{interface} is not an address of this machine now: i at the unit changes it"
+        yield CheckLine("driving", "note", f"{units}: not as usual, {words}", do if gone else None)
 
 
 def _terminal_lines(screen: Terminal) -> Iterator[CheckLine]:

@@ -237,7 +237,9 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
 def _clock(driver: Driver, design: Design, target: Target) -> FrameClock:
     from benchtest.drive.frame_clock import FrameClock
 
-    return FrameClock(driver, design.node_count, design.node.channels, target.fps).start()
+    nodes, channels = design.node_count, design.node.channels
+    keep_alive_s = target.keep_alive_s
+    return FrameClock(driver, nodes, channels, target.fps, keep_alive_s=keep_alive_s).start()
 
 
 def _play(

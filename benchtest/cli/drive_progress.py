@@ -147,7 +147,7 @@ class DriveProgress:
             f"every {pace.interval_s * 1e3:.0f} ms",
             _others(status),
             f"99% within {pace.late_p99_s * 1e3:.1f} ms",
-            clock.info.where if clock.info is not None else "",
+            "" if clock.info is None else str(clock.info),
         ]
         return " | ".join(part for part in parts if part)
 

@@ -5,7 +5,14 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 
-from benchtest.cli.common import Commands, bench_of, print_json, whole
+from benchtest.cli.common import (
+    Commands,
+    add_drive_settings,
+    bench_of,
+    drive_settings,
+    print_json,
+    whole,
+)
 from benchtest.formatting import count_noun
 
 
@@ -28,6 +35,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "--auto", action="store_true", help="let the tool find the fault, without a terminal"
     )
     parser.add_argument("--tally", action="store_true", help="only print your results so far")
+    add_drive_settings(parser)
     parser.set_defaults(run=run)
     yield parser
 
@@ -43,6 +51,9 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(f"--seed {args.seed}: give 0 or more")
     if args.auto and args.tally:
         raise InputError("--auto and --tally: give only one of them")
+    settings = drive_settings(args)
+    if str(settings) and (args.auto or args.tally):
+        raise InputError(f"{settings}: --auto and --tally drive no prop; leave these settings out")
     if args.tally:
         return _tally(args)
     if args.auto:
@@ -52,7 +63,8 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.session.launch_options import LaunchOptions
     from benchtest.tui.launch import launch
 
-    launch(LaunchOptions(bench_of(args)), practice=(args.grade, args.seed))
+    bench = LaunchOptions(bench_of(args), settings=settings)
+    launch(bench, practice=(args.grade, args.seed))
     return 0
 
 

@@ -126,6 +126,7 @@ def _program_args(bench: LaunchOptions) -> list[str]:
     options += [] if given.priority is None else [f"--priority={given.priority}"]
     options += [] if given.fps is None else [f"--fps={given.fps:g}"]
     options += [] if given.interface is None else [f"--interface={given.interface}"]
+    options += [] if given.keepalive is None else [f"--keep-alive={given.keepalive:g}"]
     options += ["--sync"] if given.sync else []
     return options
 

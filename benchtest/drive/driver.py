@@ -10,6 +10,12 @@ if TYPE_CHECKING:
     from benchtest.drive.universe_layout import Frame
 
 
+KEEP_ALIVE_INTERVAL_S = 0.81
+"""Usual interval of frames at rest: within 800 to 1000 ms (ANSI E1.31-2018, 6.6.2), and with two
+lost in a row still within the 2.5 s after which a receiver gives up. [s] A shorter one is outside
+the standard's interval, which bounds the load of a network: it is the user's choice, for networks
+that lose more.
+"""
 MAX_FRAMES_PER_S = 40.0
 """Frames per second while the light changes, unless the user wants fewer. [1/s]"""
 
@@ -22,6 +28,11 @@ class DriverInfo:
     """Address and extent in words, for a status line."""
     universes: int
     max_fps: float
+    unusual: str = ""
+    """Settings that are not the usual ones, in words; empty without any."""
+
+    def __str__(self) -> str:
+        return f"{self.where}, {self.unusual}" if self.unusual else self.where
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,12 +18,18 @@ import gc
 import sys
 import threading
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.drive.driver import MAX_FRAMES_PER_S, Driver, DriverInfo, DriveStatus
+from benchtest.drive.driver import (
+    KEEP_ALIVE_INTERVAL_S,
+    MAX_FRAMES_PER_S,
+    Driver,
+    DriverInfo,
+    DriveStatus,
+)
 from benchtest.drive.signals import add_light, defer_signals, remove_light
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
@@ -111,10 +117,6 @@ E1.11, 22.676 ms; ANSI E1.31-2018, clause 6.6.1, sets that as the ceiling.
 """
 _REPEATED_FRAMES = 3
 """Packets with the same data before a stream may rest. Source: ANSI E1.31-2018, clause 6.6.2."""
-KEEP_ALIVE_INTERVAL_S = 0.81
-"""Interval of packets at rest: within 800 to 1000 ms (6.6.2), and with two lost in a row still
-within the 2.5 s after which a receiver gives up. [s]
-"""
 _MAX_SILENCE_S = 2.3
 """Longest time without a packet before the prop stays dark. [s] Receivers may have given up by
 then, and light that returned by itself could surprise a person with hands on the prop. A little
@@ -160,6 +162,7 @@ class FrameClock:
         frames_per_s: float = MAX_FRAMES_PER_S,
         *,
         attended: bool = True,
+        keep_alive_s: float = KEEP_ALIVE_INTERVAL_S,
     ) -> None:
         """Prepare the clock; nothing is opened yet.
 
@@ -169,6 +172,7 @@ class FrameClock:
             colours: number of channels of a node.
             frames_per_s: rate during changes, 1 to 40; a driver may allow less.
             attended: a person may have hands on the prop, so it stays dark after a gap.
+            keep_alive_s: interval of frames while nothing changes. [s]
 
         Raises:
             InputError: the rate is outside these bounds.
@@ -176,7 +180,7 @@ class FrameClock:
         if not 1.0 <= frames_per_s <= MAX_FRAMES_PER_S:
             raise InputError(f"{frames_per_s:g} frames per second; give 1 to {MAX_FRAMES_PER_S:g}")
         self.driver = driver
-        self._period_s = 1.0 / frames_per_s
+        self._period_s, self._keep_alive_s = 1.0 / frames_per_s, keep_alive_s
         # a change need not wait for the next frame unless the user wants fewer
         self._gap_s = MIN_PACKET_INTERVAL_S if frames_per_s == MAX_FRAMES_PER_S else self._period_s
         self._guard = FlashGuard(nodes, colours)
@@ -205,7 +209,7 @@ class FrameClock:
         Raises:
             DriveFault: the driver cannot be opened.
         """
-        self.info = self.driver.open()
+        self.info = self._with_pace(self.driver.open())
         self._period_s = max(self._period_s, 1.0 / self.info.max_fps)
         self._gap_s = max(self._gap_s, 1.0 / self.info.max_fps)
         atexit.register(self._close_at_exit)
@@ -214,6 +218,15 @@ class FrameClock:
         sys.setswitchinterval(min(_THREAD_SWITCH_INTERVAL_S, sys.getswitchinterval()))
         self._thread.start()
         return self
+
+    def _with_pace(self, info: DriverInfo) -> DriverInfo:
+        """Return a driver's properties with the settings of the clock that are not the usual."""
+        words = [info.unusual] if info.unusual else []
+        if self._period_s != 1.0 / MAX_FRAMES_PER_S:
+            words.append(f"{1.0 / self._period_s:g} frames/s")
+        if self._keep_alive_s != KEEP_ALIVE_INTERVAL_S:
+            words.append(f"keep-alive {self._keep_alive_s:g} s")
+        return replace(info, unusual=", ".join(words))
 
     def show(self, frame: Frame, ramp_s: float = 0.0) -> None:
         """Show a frame from now on; return at once.
@@ -376,7 +389,7 @@ class FrameClock:
         if self._changed:
             return self._allowed_s()
         moving = self._to_repeat > 0 or self._ramping(self._slot_s)
-        due_s = self._slot_s + (self._period_s if moving else KEEP_ALIVE_INTERVAL_S)
+        due_s = self._slot_s + (self._period_s if moving else self._keep_alive_s)
         # after a late frame the next keeps its deadline only as far as the ceiling allows
         return max(due_s, self._allowed_s())
 

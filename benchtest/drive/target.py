@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from ipaddress import IPv4Address
 from typing import TYPE_CHECKING, Any, Literal
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 E131_PORT = 5568
 """ACN_SDT_MULTICAST_PORT. Source: ANSI E1.31-2018, clause 9.1.1."""
 _KINDS = ("e131", "serial", "virtual")
+MIN_KEEP_ALIVE_S = 0.1
+"""Shortest interval of frames while nothing changes. [s] Ours: a tenth of the load of moving light
+is a lot for a network that is poor."""
 
 
 def format_target(host: str | None, port: int) -> str:
@@ -43,6 +47,8 @@ class DriveSettings:
     """Frames per second while the light changes; 40 is usual. [1/s]"""
     interface: str | None = None
     """Address of this machine's network interface for multicast."""
+    keepalive: float | None = None
+    """Interval of frames while nothing changes; 0.81 is usual. [s]"""
 
     def __str__(self) -> str:
         parts = [str(self.output)] if self.output is not None else []
@@ -50,6 +56,7 @@ class DriveSettings:
         parts += ["sync=" + str(self.sync).lower()] if self.sync is not None else []
         parts += [f"fps={self.fps:g}"] if self.fps is not None else []
         parts += [f"interface={self.interface}"] if self.interface is not None else []
+        parts += [f"keep-alive={self.keepalive:g}"] if self.keepalive is not None else []
         return ",".join(parts)
 
     def over(self, other: DriveSettings) -> DriveSettings:
@@ -58,9 +65,9 @@ class DriveSettings:
         return replace(other, **mine)
 
 
-_SETTINGS = ("output", "priority", "sync", "fps", "interface")
+_SETTINGS = ("output", "priority", "sync", "fps", "interface", "keepalive")
 _OUTPUT_WORDS = ("universe", "channel", "slots", "packed")
-_SETTING_WORDS = (*_OUTPUT_WORDS, *_SETTINGS[1:])
+_SETTING_WORDS = (*_OUTPUT_WORDS, "priority", "sync", "fps", "interface", "keep-alive")
 _SPLIT = re.compile(rf"\s+(?=(?:{'|'.join(_SETTING_WORDS)})(?:=|\b))")
 
 
@@ -76,16 +83,17 @@ def parse_settings(text: str) -> DriveSettings:
     output, found, faults = [], dict[str, Any](), []
     for word in text.replace(",", " ").split():
         key, equals, value = word.partition("=")
+        name = key.replace("-", "")
         if key in _OUTPUT_WORDS:
             output.append(word)
-        elif key not in _SETTINGS:
+        elif key not in _SETTING_WORDS:
             near = did_you_mean(key, _SETTING_WORDS) or f"; give {', '.join(_SETTING_WORDS)}"
             faults.append(f'"{printable(word)}" is not a setting{near}')
-        elif key in found:
+        elif name in found:
             faults.append(f"{key} is given twice")
         else:
             try:
-                found[key] = _parse_setting(key, value if equals else "")
+                found[name] = _parse_setting(key, value if equals else "")
             except InputError as error:
                 faults.append(str(error))
     if output:
@@ -107,13 +115,18 @@ def _parse_setting(key: str, value: str) -> object:
         raise InputError(f'sync "{printable(value)}": write sync, or sync=false')
     if key == "interface":
         return check_interface(value)
+    checks: dict[str, Callable[[float], object]] = {"fps": check_fps, "keep-alive": check_keepalive}
     try:
-        return check_priority(int(value)) if key == "priority" else check_fps(float(value))
+        return check_priority(int(value)) if key == "priority" else checks[key](float(value))
     except ValueError:
-        from benchtest.drive.driver import MAX_FRAMES_PER_S
+        from benchtest.drive.driver import KEEP_ALIVE_INTERVAL_S, MAX_FRAMES_PER_S
         from benchtest.drive.e131.decode import MAX_PRIORITY
 
-        bounds = f"0 to {MAX_PRIORITY}" if key == "priority" else f"1 to {MAX_FRAMES_PER_S:g}"
+        bounds = {
+            "priority": f"0 to {MAX_PRIORITY}",
+            "fps": f"1 to {MAX_FRAMES_PER_S:g}",
+            "keep-alive": f"{MIN_KEEP_ALIVE_S:g} to {KEEP_ALIVE_INTERVAL_S:g}",
+        }[key]
         raise InputError(f'{key} "{printable(value)}": give a number {bounds}') from None
 
 
@@ -141,6 +154,22 @@ def check_fps(fps: float) -> float:
     if not 1.0 <= fps <= MAX_FRAMES_PER_S:
         raise InputError(f"fps {fps:g}: give 1 to {MAX_FRAMES_PER_S:g} frames per second")
     return fps
+
+
+def check_keepalive(interval_s: float) -> float:
+    """Return an interval of frames while nothing changes. [s]
+
+    Raises:
+        InputError: it is out of range.
+    """
+    from benchtest.drive.driver import KEEP_ALIVE_INTERVAL_S
+
+    if not MIN_KEEP_ALIVE_S <= interval_s <= KEEP_ALIVE_INTERVAL_S:
+        raise InputError(
+            f"keep-alive {interval_s:g}: give {MIN_KEEP_ALIVE_S:g} to {KEEP_ALIVE_INTERVAL_S:g} "
+            "seconds; with 0.5 a prop stays lit though three packets in a row are lost"
+        )
+    return interval_s
 
 
 def check_interface(address: str) -> str:
@@ -188,6 +217,13 @@ class Target:
         from benchtest.drive.driver import MAX_FRAMES_PER_S
 
         return self.settings.fps or MAX_FRAMES_PER_S
+
+    @property
+    def keep_alive_s(self) -> float:
+        """Interval of frames while nothing changes. [s]"""
+        from benchtest.drive.driver import KEEP_ALIVE_INTERVAL_S
+
+        return self.settings.keepalive or KEEP_ALIVE_INTERVAL_S
 
     def at(self, address: str) -> Target:
         """Return the target of an address, driven with the same settings."""
@@ -277,7 +313,8 @@ def driver_for(target: Target, design: Design, source: SourceSettings) -> Driver
         from benchtest.drive.e131.driver import E131Driver
 
         moved = target.output.moved(design) if target.settings.output else design
-        return E131Driver(moved, target.source(moved, source), target.host, target.port)
+        sender, placed = target.source(moved, source), str(target.settings.output or "")
+        return E131Driver(moved, sender, target.host, target.port, placed)
     if target.device is not None:
         if len(design.outputs) > 1:
             raise InputError(

@@ -192,6 +192,18 @@ class DatabaseContents:
     sessions: int
     events: int
     octets: int
+    targets: tuple[tuple[str, str], ...] = ()
+    """Units and the target that each was last driven at, as written for `--to`, the last first."""
+
+
+_LAST_TARGETS = """
+    SELECT session.tag, substr(json_extract(event.data, '$.target'), 1, 200), MAX(session.placed_ms)
+    FROM event JOIN session ON event.session = session.id
+    WHERE json_type(event.data, '$.target') = 'text'
+    AND event.seq = (SELECT MAX(late.seq) FROM event AS late WHERE late.session = event.session
+                     AND json_type(late.data, '$.target') = 'text')
+    GROUP BY session.tag ORDER BY MAX(session.placed_ms) DESC
+"""
 
 
 def inspect_database(folder: Path) -> DatabaseContents | None:
@@ -215,8 +227,10 @@ def inspect_database(folder: Path) -> DatabaseContents | None:
             tables = ("unit", "session", "event") if made else ()
             query = "SELECT COUNT(*) FROM "
             counts = [connection.execute(query + table).fetchone()[0] for table in tables]
+            rows = connection.execute(_LAST_TARGETS).fetchall() if made else []
     units, sessions, events = counts or (0, 0, 0)
-    return DatabaseContents(units, sessions, events, path.stat().st_size)
+    targets = tuple((str(tag), str(target)) for tag, target, _ in rows)
+    return DatabaseContents(units, sessions, events, path.stat().st_size, targets)
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:

@@ -18,7 +18,7 @@ from benchtest.diagnosis import Finding
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.e131.encode import load_cid
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
-from benchtest.drive.target import driver_for, parse_target
+from benchtest.drive.target import DriveSettings, Target, driver_for
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
@@ -110,13 +110,16 @@ def hide_fault(design: Design, seed: int) -> str:
     return f"{joint}={float(np.exp(rng.uniform(np.log(0.12), np.log(6.0)))):.2f}"
 
 
-def run_demo(folder: Path, seed: int, report: Printer) -> Outcome:
+def run_demo(
+    folder: Path, seed: int, report: Printer, settings: DriveSettings | None = None
+) -> Outcome:
     """Test a virtual unit with a hidden fault from the first check to the sign-off.
 
     Args:
         folder: bench folder for the record.
         seed: seed of the unit's tolerances and of the hidden fault.
         report: prints a line about each step.
+        settings: settings of how the unit is driven; None for the usual ones.
 
     Raises:
         BenchError: something failed; contains what to do.
@@ -128,15 +131,23 @@ def run_demo(folder: Path, seed: int, report: Printer) -> Outcome:
         tag = _free_tag(shelf)
         session = Session.start(shelf, text, tag, DEFAULT_METER)
         session.target = VIRTUAL
-        with start_simulation(path, [hidden], seed) as prop:
+        given = Target("virtual", settings=settings or DriveSettings())
+        with start_simulation(path, [hidden], seed, output=str(given.output)) as prop:
             report(f"Unit {tag}, {design.name}: {count_noun(len(design.strands), 'strand')}, "
                 f"{count_noun(design.node_count, 'node')}. A fault is hidden in it.")  # fmt: skip
             sender = SourceSettings(load_cid(folder))
-            driver = driver_for(parse_target(prop.target), without_hosts(design), sender)
-            nodes, channels = design.node_count, design.node.channels
-            with FrameClock(driver, nodes, channels, attended=False).start() as clock:
+            target = given.at(prop.target)
+            driver = driver_for(target, without_hosts(design), sender)
+            with FrameClock(
+                driver,
+                design.node_count,
+                design.node.channels,
+                target.fps,
+                attended=False,
+                keep_alive_s=target.keep_alive_s,
+            ).start() as clock:
                 assert clock.info is not None
-                report(f"Driving {clock.info.where}.")
+                report(f"Driving {clock.info}.")
                 outcome = run_guidance(session, clock, prop, report, Outcome(tag, hidden))
         outcome.person = person_effort(design, session.events)
         return outcome

@@ -157,9 +157,9 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         """Draw what changes without an event; report a new notice of the drive once."""
         clock = self.workbench.clock
         notice = drive_notice(clock.status())
-        where = clock.info.where if clock.info else ""
+        where, unusual = (clock.info.where, clock.info.unusual) if clock.info else ("", "")
         driving = Driving(
-            clock.showing(), where, notice, clock.held is not None, self.workbench.minutes
+            clock.showing(), where, unusual, notice, clock.held is not None, self.workbench.minutes
         )
         self.view.show_driving(self.model, driving)
         if notice != self._notice:
@@ -653,7 +653,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         offered = now if suspect is None else as_controller(now, suspect.where)
         words = (
             "Settings follow the target: universe=12 channel=340 slots=510 packed=true, and "
-            "priority=150 sync fps=30 interface=192.0.2.5."
+            "priority=150 sync fps=30 interface=192.0.2.5 keep-alive=0.5."
         )
         lines = [FormLine("target: e131:ADDRESS, e131 or serial:PORT", offered)]
         self.app.push_screen(

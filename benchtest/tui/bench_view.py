@@ -66,6 +66,8 @@ class Driving:
     frame: Frame
     where: str
     """Target."""
+    unusual: str
+    """Settings of the drive that are not the usual ones; empty without any."""
     notice: DriveNotice | None
     is_held: bool
     """True while the prop is held dark."""
@@ -198,13 +200,15 @@ class BenchView(LiteralBox):
         lit = "dark" if driving.is_held else model.lit_text
         unit = f"{model.tag}, VIRTUAL PROP" if model.is_virtual else model.tag
         where = "" if model.is_virtual else driving.where
+        whole = ", ".join(part for part in (where, driving.unusual) if part)
         place = f"   {model.unit_place}" if model.unit_place else ""
         name, rest = model.design.name, f"{place}   lit: {lit}"
+        short = driving.unusual or where.partition(",")[0]
         if notice is not None:
-            where = f"! {notice.short}"
+            whole = short = f"! {notice.short}"
         end = f"{driving.minutes} min "
-        if len(unit) + len(name) + len(rest) + len(where) + len(end) + 8 > self.size.width:
-            where = where.partition(",")[0]  # at a comma, so that it is not misread
+        is_wide = len(unit) + len(name) + len(rest) + len(whole) + len(end) + 8 <= self.size.width
+        where = whole if is_wide else short
         room = self.size.width - len(unit) - len(rest) - len(where) - len(end) - 8
         if room < MIN_NAME and place:
             rest, room = rest.removeprefix(place), room + len(place)

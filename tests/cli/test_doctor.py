@@ -24,9 +24,13 @@ import pytest
 from benchtest.cli.main import main
 from benchtest.drive.interfaces import network_interfaces
 from benchtest.drive.serial_ports import permission_remedy, serial_ports
+from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.operating_system import PortPermission, filesystem_kind
 from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.shelf import Shelf
+from benchtest.session.log.events import VerdictGiven
+from benchtest.session.session import Session
+from tests.props import SMALL_FAN
 
 Run = Callable[..., Any]
 
@@ -105,6 +109,29 @@ def test_json_counts_the_records_and_leaves_them_unchanged(look: Look, tmp_path:
     assert "2 units, 0 sessions, 0 events" in records["says"]
     assert hashlib.sha256((tmp_path / "bench" / DATABASE_FILE).read_bytes()).digest() == before
     assert [path.name for path in (tmp_path / "bench").iterdir()] == [DATABASE_FILE]
+
+
+def test_units_that_are_not_driven_as_usual_are_named(look: Look, tmp_path: Path) -> None:
+    with Shelf(tmp_path / "bench") as shelf:
+        for tag, target in (
+            ("SF-01", "e131:127.0.0.1 universe=12,priority=150"),
+            ("SF-02", "e131 interface=192.0.2.5"),
+            ("SF-03", "e131"),
+        ):
+            session = Session.start(shelf, SMALL_FAN, tag, DEFAULT_METER)
+            session.target = "e131 fps=20"
+            session.record(VerdictGiven(1, passed=True))
+            session.target = target
+            session.record(VerdictGiven(2, passed=True))
+    _, found = look(tmp_path / "bench")
+    lines = _lines(found, "driving")
+    assert sorted((line["says"], line["do"]) for line in lines) == [
+        ("SF-01: not as usual, universe=12,priority=150", None),
+        (
+            "SF-02: not as usual, interface=192.0.2.5",
+            "192.0.2.5 is not an address of this machine now: i at the unit changes it",
+        ),
+    ]
 
 
 def test_libraries_are_those_that_pip_lists(run: Run) -> None:

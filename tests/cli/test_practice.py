@@ -22,6 +22,11 @@ def test_the_tools_run_is_repeatable(run: Run) -> None:
     assert "Hidden fault: 11.14=dark; the tool repaired 11.14 after 0 readings." in run(*words).out
 
 
+def test_settings_of_the_drive_need_a_round_that_is_driven(run: Run, tmp_path: Path) -> None:
+    done = run("--bench", str(tmp_path), "practice", "--tally", "--fps", "20")
+    done.refused(2, "--auto and --tally drive no prop")
+
+
 def test_practice_results_are_separate_from_units(run: Run, tmp_path: Path) -> None:
     assert (
         "No practice round has been finished yet."

@@ -70,6 +70,7 @@ def test_settings_are_written_after_the_target(text: str, written: str) -> None:
         ("e131 universe=3 prority=9", 'did you mean "priority"?'),
         ("e131 sync=maybe", "write sync, or sync=false"),
         ("e131 priority=high", "give a number 0 to 200"),
+        ("e131 keep-alive=2", "give 0.1 to 0.81 seconds"),
     ],
 )
 def test_invalid_settings_are_explained(text: str, words: str) -> None:
@@ -83,8 +84,9 @@ def test_a_moved_prop_is_sent_where_it_is_plugged_in(make_fan: Callable[..., Des
     target = parse_target("e131:127.0.0.1 universe=12,channel=340,priority=150,sync")
     driver = driver_for(target, fan, SourceSettings(uuid4()))
     with contextlib.closing(driver):
-        where = driver.open().where
-    assert where == "E1.31 127.0.0.1, universe 12, priority 150, sync on 12"
+        info = driver.open()
+    assert info.where == "E1.31 127.0.0.1, universe 12"
+    assert info.unusual == "at universe=12,channel=340, priority 150, sync on 12"
 
 
 def test_a_bridge_has_one_data_line(make_fan: Callable[..., Design]) -> None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from benchtest.drive.driver import MAX_FRAMES_PER_S
+from benchtest.drive.driver import KEEP_ALIVE_INTERVAL_S, MAX_FRAMES_PER_S
 from benchtest.drive.e131.other_sources import DATA_LOSS_S
-from benchtest.drive.frame_clock import KEEP_ALIVE_INTERVAL_S, MIN_PACKET_INTERVAL_S
+from benchtest.drive.frame_clock import MIN_PACKET_INTERVAL_S
 
 BREAK_US, MARK_US, SLOT_US = 92, 12, 44
 """Least times of one universe. Source: ANSI E1.11 (USITT DMX512-A), from memory."""

@@ -164,6 +164,7 @@ async def test_the_settings_of_a_unit_are_changed_at_the_bench_and_kept(
         await at.until(lambda: isinstance(at.app.screen, BenchScreen))
         await at.until_task("look")
         assert at.workbench.clock.info is not None
-        assert "universe 12, priority 150" in at.workbench.clock.info.where
+        assert at.workbench.clock.info.unusual == "at universe=12, priority 150"
+        await at.until(lambda: "at universe=12, priority 150" in at.words())
         await at.keys("space")
     assert _targets(folder) == [HEARD, f"{HEARD} universe=12,priority=150"]

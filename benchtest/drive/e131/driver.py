@@ -76,6 +76,7 @@ class E131Driver:
         source: SourceSettings,
         host: str | None = None,
         port: int = E131_PORT,
+        placed: str = "",
     ) -> None:
         """Prepare the driver; nothing is opened yet.
 
@@ -84,6 +85,7 @@ class E131Driver:
             source: the settings of this source.
             host: name or address for unicast; None for multicast.
             port: UDP port to send to.
+            placed: place of the prop that its file does not have, for a status line.
 
         Raises:
             InputError: the source's name or priority is outside the standard's limits.
@@ -91,6 +93,7 @@ class E131Driver:
         check_source(source.name, source.priority)
         self.design = design
         self.source = source
+        self._placed = placed
         self._layout = UniverseLayout(design)
         self._universes = sorted({part.universe for part in self._layout.slices})
         self._lines: list[_Line] = []
@@ -163,15 +166,17 @@ class E131Driver:
             line.udp.prepare(packets)
         self._open = True
         hosts = ", ".join(line.udp.host or "multicast" for line in self._lines)
-        where = f"E1.31 {hosts}, {describe_universes(self._universes)}{self._unusual()}"
-        return DriverInfo(where, len(self._universes), _MAX_FPS)
+        where = f"E1.31 {hosts}, {describe_universes(self._universes)}"
+        return DriverInfo(where, len(self._universes), _MAX_FPS, self._unusual())
 
     def _unusual(self) -> str:
         """Return the settings that are not the usual ones, for a status line."""
         given = self.source
-        words = f", priority {given.priority}" if given.priority != USUAL_PRIORITY else ""
-        words += f", sync on {given.sync_address}" if given.sync_address else ""
-        return words + (f", from {given.interface}" if given.interface else "")
+        words = [f"at {self._placed}"] if self._placed else []
+        words += [f"priority {given.priority}"] if given.priority != USUAL_PRIORITY else []
+        words += [f"sync on {given.sync_address}"] if given.sync_address else []
+        words += [f"from {given.interface}"] if given.interface else []
+        return ", ".join(words)
 
     def show(self, frame: Frame) -> None:
         """Send one frame: all universes, then one synchronization packet if enabled."""

@@ -139,7 +139,9 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
 
 def _clock(design: Design, bench: LaunchOptions, target: Target) -> FrameClock:
     driver = driver_for(target, design, SourceSettings(load_cid(bench.folder)))
-    return FrameClock(driver, design.node_count, design.node.channels, target.fps).start()
+    nodes, channels = design.node_count, design.node.channels
+    keep_alive_s = target.keep_alive_s
+    return FrameClock(driver, nodes, channels, target.fps, keep_alive_s=keep_alive_s).start()
 
 
 @contextmanager

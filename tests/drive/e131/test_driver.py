@@ -20,12 +20,14 @@ from uuid import uuid4
 import numpy as np
 import pytest
 
+from benchtest.drive.driver import KEEP_ALIVE_INTERVAL_S
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
 from benchtest.drive.e131.udp import UdpSender
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.target import Target, driver_for
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
+from benchtest.virtual.e131_receiver import E131Receiver
 from tests.waiting import beats, until, until_still, wait_until_s
 
 LOOPBACK = "127.0.0.1"
@@ -131,6 +133,31 @@ def _check_stream(packets: list[Heard]) -> None:
     gaps = [b.at_s - a.at_s for a, b in pairwise(full)]
     assert max(gaps) < 1.2  # at most 1 s by the standard; the rest is this machine's
     assert sum(gaps) > 1.2  # few packets at rest
+
+
+def test_a_faster_repeat_survives_three_lost_packets(
+    make_fan: Callable[..., Design], ear: Ear
+) -> None:
+    """E131_NETWORK_DATA_LOSS_TIMEOUT is 2.5 s. Source: ANSI E1.31-2018, appendix A."""
+    fan = make_fan(1, 10)
+    driver = driver_for(Target("e131", LOOPBACK, ear.port), fan, SourceSettings(uuid4()))
+    with FrameClock(driver, 10, 3, keep_alive_s=0.4).start() as clock:
+        assert clock.info is not None
+        assert clock.info.unusual == "keep-alive 0.4 s"
+        clock.show(_white(fan))
+        # three equal ones, then five at rest
+        ear.until(lambda: sum(p.slots[:1] == b"\xff" for p in ear.heard) >= 8)
+    lit = [packet for packet in ear.heard if packet.slots[:1] == b"\xff"][:8]
+    kept, lost = [*lit[:4], lit[7]], lit[4:7]
+    assert lost[-1].at_s - lost[0].at_s > 0.7  # three at rest in a row
+    controller = E131Receiver.for_universes([1])
+    for packet in kept:
+        controller.expire_sources(packet.at_s)
+        assert controller.receive(packet.octets, packet.at_s)
+    assert controller.packet_counts["data lost"] == 0
+    assert controller.slots()[1][:1] == b"\xff"
+    # at the usual interval the same loss is a black prop
+    assert controller.expire_sources(kept[4].at_s + 4 * KEEP_ALIVE_INTERVAL_S)
 
 
 def test_fast_changes_send_no_more_than_44_frames_a_second(
