@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from benchtest.drive.target import DriveSettings, parse_target
 from benchtest.errors import InputError
 from benchtest.input_files import strip_control_chars
-from benchtest.prop.design import Design
-from benchtest.prop.notation import CONTROLLER
-from benchtest.prop.outputs import OutputSetting, parse_output_setting
 from benchtest.records.shelf import Shelf
+
+if TYPE_CHECKING:
+    from benchtest.prop.design import Design
+    from benchtest.prop.outputs import OutputSetting
 
 VIRTUAL = "virtual"
 
@@ -111,6 +113,9 @@ def output_of_suspect(where: str) -> OutputSetting | None:
     >>> output_of_suspect("controller without=3"), output_of_suspect("4A+")
     (None, None)
     """
+    from benchtest.prop.notation import CONTROLLER
+    from benchtest.prop.outputs import parse_output_setting
+
     word, _, setting = where.partition(" ")
     if word != CONTROLLER:
         return None

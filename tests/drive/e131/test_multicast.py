@@ -26,7 +26,7 @@ for universe in (1, 2, 3):
     ear.settimeout(5.0)
     ears[universe] = ear
 driver = E131Driver(design, SourceSettings(uuid4(), interface="127.0.0.1"))
-print(driver.open().where)
+print(driver.open())
 driver.show(np.full((design.node_count, 3), 7, dtype=np.uint8))
 driver.close()
 assert driver.status().errors == 0
