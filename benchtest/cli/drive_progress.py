@@ -67,8 +67,8 @@ class DriveProgress:
         self._quiet = bool(args.json)
         self._line = sys.stderr.isatty() and not args.json
         self._reported: dict[str, str] = {}
-        self._present: dict[tuple[str, str, int], OtherSource] = {}
-        self._heard: dict[tuple[str, str, int], OtherSource] = {}
+        self._present: dict[tuple[str, str, int | None], OtherSource] = {}
+        self._heard: dict[tuple[str, str, int | None], OtherSource] = {}
 
     @property
     def heard(self) -> list[dict[str, Any]]:
@@ -102,7 +102,7 @@ class DriveProgress:
             if known is None or known.universes != other.universes:
                 self._print(str(other))
         for key in self._present.keys() - present.keys():
-            self._print(f"{key[0]} ({key[1]}) at priority {key[2]} has stopped sending")
+            self._print(f"{self._present[key].label} has stopped sending")
         self._present = present
         self._heard |= present
 

@@ -66,6 +66,11 @@ deviations of a healthy joint's logarithm."""
 OHMMETER_SHORT_SHARE = 0.02
 """Share of its odds that a short keeps for each ohmmeter measurement that showed none. Common
 practice, no source: a bridge may form later, or the leads were on the wrong wires."""
+MIN_DISTURBING_LEAD = 0
+"""Lead in E1.31 priority of another source, over that of the test, from which looks and readings
+taken meanwhile do not count at all: at a higher priority the prop shows the other's frames, and at
+an equal one a controller may show either or mix them (ANSI E1.31-2018, 6.2.3), so what was lit is
+not known. Below the test's priority a controller ignores it, and evidence counts in full."""
 SEEN_SETTING_ODDS_RATIO, UNSEEN_SETTING_SHARE = 1e5, 0.02
 """Factors on the odds of a controller's setting after a look at two colours in turn: of one that
 shows just what was seen, and of all others. Common practice, no source: other colours from the edge

@@ -194,6 +194,8 @@ class ReportContent:
     left_out: Sequence[str] = ()
     """Events outside the limits of a record, with the reason."""
     driven: str = ""
+    others: str = ""
+    """Other sources that were heard during the test; empty without any."""
     """Target of the drive, in words; empty if the record has none."""
     virtual: bool = False
     """True if a virtual prop was tested in any part of it."""

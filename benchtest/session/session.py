@@ -36,6 +36,11 @@ from benchtest.session.log.events import (
     to_data,
 )
 from benchtest.session.log.evidence import diagnose_state, odd_readings
+from benchtest.session.log.heard_sources import (
+    HeardSource,
+    sources_from_data,
+    sources_to_data,
+)
 from benchtest.session.log.power_checks import with_measured_supplies
 from benchtest.session.log.state import LoggedEvent, State, apply_event, changes_earlier, fold
 
@@ -56,6 +61,7 @@ def decode_events(events: Sequence[Event]) -> list[LoggedEvent]:
             from_data(event.kind, event.data),
             same_key_as=_first_of_key(event),
             target=_target(event),
+            others=sources_from_data(event.data.get("others")),
         )
         for event in events
     ]
@@ -166,13 +172,19 @@ class Session:
         checks, engine = self._engine
         self._engine = checks, Engine(engine.design)
 
-    def record(self, what: SessionEvent, same_key_as: int | None = None) -> State:
+    def record(
+        self,
+        what: SessionEvent,
+        same_key_as: int | None = None,
+        others: tuple[HeardSource, ...] = (),
+    ) -> State:
         """Record an event; afterwards it is on disk and part of the state.
 
         Args:
             what: the event.
             same_key_as: number of the first event of the same key, so that one undo takes back
                 both.
+            others: other sources that are heard now, for an event that depends on the light.
 
         Raises:
             InputError: a reading is beyond the meter's range.
@@ -184,7 +196,12 @@ class Session:
         if isinstance(what, StageSet):
             what = dataclasses.replace(what, was=self.shelf.unit(self.tag).stage)
         happened = LoggedEvent(
-            self.next_seq, _stamp(self.clock), what, same_key_as=same_key_as, target=self.target
+            self.next_seq,
+            _stamp(self.clock),
+            what,
+            same_key_as=same_key_as,
+            target=self.target,
+            others=others,
         )
         # an invalid event must fail before it is saved, not at every later start
         after = apply_event(self.state, happened)
@@ -206,6 +223,8 @@ class Session:
             data["same_key_as"] = happened.same_key_as
         if happened.target is not None:
             data["target"] = happened.target
+        if happened.others:
+            data["others"] = sources_to_data(happened.others)
         try:
             self.shelf.append(self.row.id, what.kind, data, happened.at, stage, happened.seq)
         except SessionConflict:

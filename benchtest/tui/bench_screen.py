@@ -319,7 +319,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
 
     def _do(self, act: Callable[[], object]) -> None:
         """Carry out a key, and show the line that it returns."""
-        self.message = ""
+        self.message = self.workbench.active.uncounted = ""
         if self._tried(lambda: self._say_if(act())) or not self.workbench.light.put_out:
             self.go()
         else:
@@ -335,7 +335,9 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         return True
 
     def _say_if(self, words: object) -> None:
-        if isinstance(words, str) and words:
+        if uncounted := self.workbench.active.uncounted:
+            self.say(uncounted)
+        elif isinstance(words, str) and words:
             self.say(words)
 
     # -- the entry field -----------------------------------------------------------------------
@@ -355,7 +357,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         prompt.post_message(PromptPanel.Entered(prompt.entry.value))
 
     def on_prompt_panel_entered(self, message: PromptPanel.Entered) -> None:
-        self.message = ""
+        self.message = self.workbench.active.uncounted = ""
         if self._tried(lambda: self._say_if(self.workbench.enter(message.text))):
             self.view.prompt.close_entry()
             self.go()
@@ -489,6 +491,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     def _take_source_reading(self, pending: PendingReading) -> None:
         """Record a source's reading, or put it into the field if the user should see it first."""
         entry, self.message = self.workbench.entry, ""
+        self.workbench.active.uncounted = ""
         if self.model.source.keeps_at_once:
             if self._tried(lambda: self._say_if(entry.take(pending))):
                 self.go()

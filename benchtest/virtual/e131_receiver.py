@@ -9,7 +9,13 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, decode_packet
+from benchtest.drive.e131.decode import (
+    DataPacket,
+    Discarded,
+    DiscoveryPacket,
+    SyncPacket,
+    decode_packet,
+)
 from benchtest.drive.e131.other_sources import DATA_LOSS_S
 
 _MAX_SOURCES = 16
@@ -70,6 +76,8 @@ class E131Receiver:
             packet = decode_packet(octets)
             if isinstance(packet, SyncPacket):
                 return self._take_sync(packet, now_s)
+            if isinstance(packet, DiscoveryPacket):
+                raise Discarded("universe discovery")
             return self._take_data(packet, now_s)
         except Discarded as reason:
             self.packet_counts[str(reason)] += 1

@@ -14,6 +14,8 @@ from benchtest.prop.outputs import MAX_SLOTS, MAX_UNIVERSE
 _HEADER_OCTETS = 126
 """Octets of a data packet before its slots."""
 _SYNC_OCTETS = 49
+_DISCOVERY_OCTETS, _MAX_LISTED = 120, 512
+"""Octets of a discovery packet before its universes, and the most universes of one page."""
 MAX_PRIORITY = 200
 """Source: ANSI E1.31-2018, clause 6.2.3."""
 
@@ -23,6 +25,8 @@ _ROOT_EXTENDED = (8).to_bytes(4, "big")
 _FRAMING_DATA = (2).to_bytes(4, "big")
 _FRAMING_SYNC = (1).to_bytes(4, "big")
 _FRAMING_DISCOVERY = (2).to_bytes(4, "big")
+_LIST = (1).to_bytes(4, "big")
+"""Vector of the universe discovery layer (8.2)."""
 _DMP = bytes.fromhex("02a100000001")
 """DMP vector, address and data type, first property address, address increment (7.2 to 7.5)."""
 
@@ -58,7 +62,18 @@ class SyncPacket:
     address: int
 
 
-def decode_packet(octets: bytes) -> DataPacket | SyncPacket:
+@dataclass(frozen=True, slots=True)
+class DiscoveryPacket:
+    """One page of the list of universes that a source sends."""
+
+    source: bytes
+    name: str
+    page: int
+    last_page: int
+    universes: tuple[int, ...]
+
+
+def decode_packet(octets: bytes) -> DataPacket | SyncPacket | DiscoveryPacket:
     """Decode one packet.
 
     Raises:
@@ -71,7 +86,8 @@ def decode_packet(octets: bytes) -> DataPacket | SyncPacket:
     if vector == _ROOT_DATA:
         return _decode_data(octets)
     if vector == _ROOT_EXTENDED:
-        return _decode_sync(octets)
+        is_list = octets[40:44] == _FRAMING_DISCOVERY
+        return _decode_discovery(octets) if is_list else _decode_sync(octets)
     raise Discarded("unknown root vector")
 
 
@@ -98,10 +114,9 @@ def _decode_data(octets: bytes) -> DataPacket:
         raise Discarded("priority above 200")
     if not 1 <= universe <= MAX_UNIVERSE:
         raise Discarded("universe out of range")
-    name = octets[44:108].split(b"\x00", 1)[0].decode("utf-8", "replace")
     return DataPacket(
         source=octets[22:38],
-        name=strip_control_chars(name),
+        name=_decode_name(octets),
         priority=priority,
         sync_address=sync,
         sequence=sequence,
@@ -114,9 +129,26 @@ def _decode_data(octets: bytes) -> DataPacket:
     )
 
 
+def _decode_name(octets: bytes) -> str:
+    name = octets[44:108].split(b"\x00", 1)[0].decode("utf-8", "replace")
+    return strip_control_chars(name)
+
+
+def _decode_discovery(octets: bytes) -> DiscoveryPacket:
+    """Decode a page of universe discovery (clauses 4.3 and 8)."""
+    if len(octets) < _DISCOVERY_OCTETS or octets[114:118] != _LIST:
+        raise Discarded("neither data nor synchronization")
+    _check_length(octets, 38)
+    _check_length(octets, 112)
+    page, last_page = octets[118], octets[119]
+    count, rest = divmod(len(octets) - _DISCOVERY_OCTETS, 2)
+    if rest or count > _MAX_LISTED or page > last_page:
+        raise Discarded("list of universes does not fit the packet")
+    universes = struct.unpack_from(f">{count}H", octets, _DISCOVERY_OCTETS)
+    return DiscoveryPacket(octets[22:38], _decode_name(octets), page, last_page, universes)
+
+
 def _decode_sync(octets: bytes) -> SyncPacket:
-    if octets[40:44] == _FRAMING_DISCOVERY:
-        raise Discarded("universe discovery")
     if len(octets) != _SYNC_OCTETS or octets[40:44] != _FRAMING_SYNC:
         raise Discarded("neither data nor synchronization")
     _check_length(octets, 38)

@@ -12,13 +12,26 @@ from collections.abc import Iterable, Set
 from dataclasses import dataclass
 from uuid import UUID
 
-from benchtest.drive.e131.decode import DataPacket, Discarded, decode_packet
-from benchtest.drive.e131.encode import multicast_group
+from benchtest.drive.e131.decode import (
+    DataPacket,
+    Discarded,
+    DiscoveryPacket,
+    decode_packet,
+)
+from benchtest.drive.e131.encode import (
+    DISCOVERY_INTERVAL_S,
+    DISCOVERY_UNIVERSE,
+    multicast_group,
+)
 from benchtest.operating_system import group_bind_address
 
 DATA_LOSS_S = 2.5
 """E131_NETWORK_DATA_LOSS_TIMEOUT: silence after which a source has ended. [s]
 Source: ANSI E1.31-2018, clause 6.7.1.
+"""
+LIST_LOSS_S = 2 * DISCOVERY_INTERVAL_S
+"""Time without its list after which a source has ended. [s] A stopped universe is off the list
+within two intervals. Source: ANSI E1.31-2018, clause 12.2.
 """
 _MAX_SOURCES = 1000
 """Most pairs of source and universe that are recorded; a flood of invented sources must not fill
@@ -34,16 +47,24 @@ class OtherSource:
 
     name: str
     address: str
-    priority: int
+    priority: int | None
+    """None if only its list of universes was received: it sends to addresses of controllers."""
     universes: tuple[int, ...]
     effect: str
     """Effect on the test, in plain words."""
+    lead: int | None = None
+    """Its priority less that of the test; None if it is not known, or has no effect on a prop."""
+
+    @property
+    def label(self) -> str:
+        """Its name and address."""
+        return f"{self.name or 'a source without a name'} ({self.address})"
 
     def __str__(self) -> str:
-        return (
-            f"{self.name or 'a source without a name'} ({self.address}) sends "
-            f"{describe_universes(self.universes)} at priority {self.priority}: {self.effect}"
-        )
+        which = describe_universes(self.universes)
+        if self.priority is None:
+            return f"{self.label} lists {which}: {self.effect}"
+        return f"{self.label} sends {which} at priority {self.priority}: {self.effect}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +74,15 @@ class _LastPacket:
     name: str
     priority: int
     preview: bool
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _LastList:
+    """The last page of one source's universes, those of the prop."""
+
+    name: str
+    universes: tuple[int, ...]
     at_s: float
 
 
@@ -71,6 +101,7 @@ class OtherSources:
         self._own_id = source_id.bytes
         self._own_priority = priority
         self._heard: dict[tuple[bytes, str, int], _LastPacket] = {}
+        self._lists: dict[tuple[bytes, str, int], _LastList] = {}
 
     def receive(
         self, octets: bytes, sender: tuple[str, int], own_ports: Set[int], now_s: float
@@ -89,6 +120,9 @@ class OtherSources:
             packet = decode_packet(octets)
         except Discarded:
             return
+        if isinstance(packet, DiscoveryPacket):
+            self._receive_list(packet, sender[0], now_s)
+            return
         if not isinstance(packet, DataPacket) or packet.universe not in self._universes:
             return
         key = (packet.source, sender[0], packet.universe)
@@ -96,6 +130,33 @@ class OtherSources:
             self._heard.pop(key, None)
         elif packet.start_code == 0 and (key in self._heard or self._has_room(now_s)):
             self._heard[key] = _LastPacket(packet.name, packet.priority, packet.preview, now_s)
+
+    def _receive_list(self, packet: DiscoveryPacket, address: str, now_s: float) -> None:
+        """Record one page of a source's universes; pages past its last one are forgotten."""
+        key = (packet.source, address, packet.page)
+        mine = tuple(sorted(self._universes.intersection(packet.universes)))
+        past = [k for k in self._lists if k[:2] == key[:2] and k[2] > packet.last_page]
+        for one in past:
+            del self._lists[one]
+        if not mine:
+            self._lists.pop(key, None)
+        elif key in self._lists or len(self._lists) < _MAX_SOURCES:
+            self._lists[key] = _LastList(packet.name, mine, now_s)
+
+    def _listed(self, now_s: float) -> list[OtherSource]:
+        """Return the sources that list universes of the prop, and were not heard on them."""
+        recent = [key for key, one in self._heard.items() if now_s - one.at_s <= DATA_LOSS_S]
+        heard = {key[:2] for key in recent}
+        self._lists = {k: one for k, one in self._lists.items() if now_s - one.at_s <= LIST_LOSS_S}
+        names: dict[tuple[bytes, str], tuple[str, set[int]]] = {}
+        for (source, address, _), one in self._lists.items():
+            if (source, address) not in heard:
+                names.setdefault((source, address), (one.name, set()))[1].update(one.universes)
+        effect = "it may send to the same controller by address; end it, or compare its addresses"
+        return [
+            OtherSource(name, address, None, tuple(sorted(universes)), effect)
+            for (_, address), (name, universes) in names.items()
+        ]
 
     def _has_room(self, now_s: float) -> bool:
         if len(self._heard) >= _MAX_SOURCES:
@@ -114,8 +175,11 @@ class OtherSources:
         found = []
         for (priority, name, address, preview, own), universes in alike.items():
             effect = self._effect(priority, preview, own, universes)
-            found.append(OtherSource(name, address, priority, tuple(sorted(universes)), effect))
-        return tuple(sorted(found, key=lambda other: (-other.priority, other.name)))
+            lead = None if preview else priority - self._own_priority
+            which = tuple(sorted(universes))
+            found.append(OtherSource(name, address, priority, which, effect, lead))
+        found += self._listed(now_s)
+        return tuple(sorted(found, key=_by_priority))
 
     def _effect(self, priority: int, preview: bool, own: bool, universes: list[int]) -> str:
         """Return the effect on the test.
@@ -135,6 +199,10 @@ class OtherSources:
                 "or mix them; end it, or give the test a higher priority"
             )
         return "below the test's priority: controllers that follow priorities ignore it"
+
+
+def _by_priority(other: OtherSource) -> tuple[int, str]:
+    return (1 if other.priority is None else -other.priority, other.name)
 
 
 def describe_universes(universes: Iterable[int]) -> str:
@@ -164,7 +232,11 @@ _MAX_PACKETS_PER_POLL = 64
 
 
 class SourceListener:
-    """A thread that receives multicast. Unicast to a controller cannot be received here."""
+    """A thread that receives multicast.
+
+    Unicast to a controller cannot be received here; its source may list its universes, which is
+    multicast.
+    """
 
     def __init__(
         self,
@@ -192,7 +264,8 @@ class SourceListener:
         self._sockets = selectors.DefaultSelector()
         self._thread = threading.Thread(target=self._run, name="listener", daemon=True)
         try:
-            for universe in universes:
+            listened = sorted(set(universes))
+            for universe in [*listened, DISCOVERY_UNIVERSE] if listened else []:
                 ear = _multicast_socket(multicast_group(universe), port, network)
                 self._sockets.register(ear, selectors.EVENT_READ, ear)
         except OSError as error:

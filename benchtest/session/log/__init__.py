@@ -6,6 +6,7 @@ __all__ = [
     "controller_look",
     "events",
     "evidence",
+    "heard_sources",
     "node_search",
     "person_effort",
     "power_checks",

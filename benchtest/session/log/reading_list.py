@@ -17,15 +17,16 @@ REPEAT_SHARE, REPEAT_STEPS = 0.01, 3
 """Difference up to which two readings of one probe agree, as a share and in steps of the meter's
 range. Common practice, no source: leads and light differ by that from touch to touch."""
 
-Standing = Literal["counts", "moved", "retaken", "struck"]
+Standing = Literal["counts", "moved", "retaken", "struck", "disturbed"]
 """`moved`: a repair changed the volts. `retaken`: a later reading replaces it. `struck`: the user
-struck it out."""
+struck it out. `disturbed`: another source may have lit the prop."""
 
 WHY_GONE: Mapping[Standing, str] = {
     "counts": "",
     "moved": "before a repair",
     "retaken": "retaken",
     "struck": "struck out",
+    "disturbed": "another source sent",
 }
 """Reason that a reading no longer counts, in a few words."""
 

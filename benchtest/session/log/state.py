@@ -43,6 +43,7 @@ from benchtest.session.log.events import (
     VerdictGiven,
     Wiggled,
 )
+from benchtest.session.log.heard_sources import HeardSource, is_disturbed
 from benchtest.session.log.node_search import Search, next_search
 from benchtest.session.log.power_checks import CheckKey, all_checks, checks_after
 from benchtest.session.log.reading_list import (
@@ -62,6 +63,13 @@ EVIDENCE = (
 """Events that are evidence for the diagnosis; an earlier finding is no longer valid."""
 
 
+SEEN_OR_MEASURED = (
+    VerdictGiven, MarkMade, ReadingTaken, ColourSeen, PictureSeen, ControllerSeen, FirstLight,
+    PartSeen, Wiggled, SoakSeen,
+)  # fmt: skip
+"""Events that are only valid while the prop shows what it is sent."""
+
+
 @dataclass(frozen=True, slots=True)
 class LoggedEvent:
     """An event with its number in the session and its time."""
@@ -73,6 +81,13 @@ class LoggedEvent:
     """Number of the first event of the same key; None for that first one."""
     target: str | None = field(default=None, kw_only=True)
     """Target driven at that time, as written for `--to`; None if the record has none."""
+    others: tuple[HeardSource, ...] = field(default=(), kw_only=True)
+    """Other sources that were heard at that time."""
+
+    @property
+    def is_disturbed(self) -> bool:
+        """True for a look or reading that does not count: another source may have lit the prop."""
+        return isinstance(self.what, SEEN_OR_MEASURED) and is_disturbed(self.others)
 
 
 @dataclass(frozen=True)
@@ -266,6 +281,8 @@ def _discarded_readings(counted: Sequence[LoggedEvent]) -> dict[int, Standing]:
     """Return the reason that readings no longer count, by event."""
     read, gone = set(), dict[int, Standing]()
     for event in counted:
+        if event.is_disturbed:
+            continue
         what = event.what
         if isinstance(what, Struck) and what.seq in read:
             gone[what.seq] = "struck"
@@ -309,14 +326,25 @@ def _applied(state: State, event: LoggedEvent) -> State:
     if isinstance(what, Undone | Concluded):  # an undone event makes the finding invalid
         return dataclasses.replace(state, concluded=_finding_of(what))
     apply = _APPLY.get(type(what))
-    if apply is None:
+    if apply is None or (event.is_disturbed and not isinstance(what, ReadingTaken)):
         return state
+    if event.is_disturbed and isinstance(what, ReadingTaken):  # it replaces no other
+        what = dataclasses.replace(what, again=None)
     after = apply(state, what)
     if isinstance(what, ReadingTaken):
         *before, last = after.taken
         timed = dataclasses.replace(last.reading, at=event.at or None)
         after = dataclasses.replace(
-            after, taken=(*before, dataclasses.replace(last, seq=event.seq, reading=timed))
+            after,
+            taken=(
+                *before,
+                dataclasses.replace(
+                    last,
+                    seq=event.seq,
+                    reading=timed,
+                    standing="disturbed" if event.is_disturbed else last.standing,
+                ),
+            ),
         )
     # a note or another stage does not make a sign-off invalid
     keeps = isinstance(what, NoteMade | StageSet)

@@ -92,6 +92,7 @@ def report_content(
         was=unit.was,
         retired=why_retired(session.shelf, unit.tag) if unit.retired else None,
         driven=describe_targets(session),
+        others=describe_others(session),
         virtual=any(happened.target == VIRTUAL for happened in session.events),
     )
 
@@ -105,6 +106,21 @@ def describe_targets(session: Session) -> str:
     if real:
         return f"partly a virtual prop, partly {', '.join(real)}"
     return "a virtual prop"
+
+
+def describe_others(session: Session) -> str:
+    """Return the other sources heard while evidence was taken, and what does not count then.
+
+    Empty if none was heard.
+    """
+    heard = [one for one in session.events if one.others]
+    if not heard:
+        return ""
+    named = "; ".join(dict.fromkeys(str(source) for one in heard for source in one.others))
+    gone = sum(one.is_disturbed for one in heard)
+    if not gone:
+        return f"{named}. All looks and readings count: no priority reaches that of the test."
+    return f"{named}. Looks and readings that do not count, taken meanwhile: {gone}."
 
 
 def label_content(shelf: Shelf, tag: str) -> LabelContent:

@@ -19,18 +19,11 @@ from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.guidance.overrides import Overrides, read_advice
 from benchtest.session.guidance.release import USUAL_RULE
 from benchtest.session.log.events import (
-    ColourSeen,
-    ControllerSeen,
-    FirstLight,
-    MarkMade,
-    PartSeen,
-    PictureSeen,
     ReadingTaken,
     SessionEvent,
-    VerdictGiven,
-    Wiggled,
 )
-from benchtest.session.log.state import LoggedEvent, State, is_evidence
+from benchtest.session.log.heard_sources import HeardSource, heard_sources, is_disturbed
+from benchtest.session.log.state import SEEN_OR_MEASURED, LoggedEvent, State, is_evidence
 from benchtest.session.session import Session
 from benchtest.session.workbench.prop_light import PropLight
 from benchtest.session.workbench.soak_timer import SoakTimer
@@ -108,12 +101,6 @@ def _key(lit: LitSet, probe: Probe) -> tuple[LitSet, frozenset[Point]]:
     return lit, probe.points
 
 
-NEEDS_LIGHT = (
-    VerdictGiven, MarkMade, ReadingTaken, ColourSeen, PictureSeen, ControllerSeen, FirstLight,
-    PartSeen, Wiggled,
-)  # fmt: skip
-"""Events that are only valid while the prop shows what it is sent."""
-
 _Basis = tuple[State, Overrides, Finding | None, tuple[LitSet, Probe] | None]
 
 
@@ -127,6 +114,7 @@ class ActiveSession:
         overrides: what the user chose to do, in place of the guidance.
         finding: the finding of the present evidence; None until it is known.
         interim: the reading that is asked for while a finding is worked out.
+        uncounted: reason that the last look or reading does not count; empty if it does.
     """
 
     def __init__(
@@ -139,6 +127,7 @@ class ActiveSession:
         self.finding: Finding | None = None
         self.interim = InterimReading()
         self.enough_rule = USUAL_RULE
+        self.uncounted = ""
         self._advised: tuple[_Basis, Advice] | None = None
         self._guided: tuple[State, Finding | None, Advice] | None = None
         self._first_of_key: int | None = None
@@ -225,12 +214,19 @@ class ActiveSession:
             SessionConflict: another program has continued this session.
             RecordsFault: the event could not be saved.
         """
-        if isinstance(what, NEEDS_LIGHT):
+        others: tuple[HeardSource, ...] = ()
+        if isinstance(what, SEEN_OR_MEASURED):
             self.light.require_visible()
+            others = heard_sources(self.light.clock.status().other_sources)
         first = self._first_of_key
         with self.restart_if_overtaken():
             same = first if first is not None and first < self.session.next_seq else None
-            self.session.record(what, same)
+            self.session.record(what, same, others)
+        if is_disturbed(others):
+            worst = next(other for other in others if other.disturbs)
+            self.uncounted = (
+                f"not counted: {worst} may light the prop; end it, or press i and raise priority"
+            )
         self.interim.recorded(what, self.finding)
         if is_evidence(what):
             self.finding = None

@@ -16,6 +16,7 @@ from benchtest.circuit.feed_limits import LevelLimit, find_level_limit, surely_w
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import highest_starting_share, solve
 from benchtest.drive.driver import DriveStatus
+from benchtest.drive.e131.other_sources import describe_universes
 from benchtest.drive.frame_clock import RAMP_S, FrameClock
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import InputError
@@ -212,11 +213,15 @@ def drive_notice(status: DriveStatus) -> DriveNotice | None:
     """Return the worst fault of the drive; None without one."""
     if status.trouble is not None:
         return DriveNotice(status.trouble, status.trouble)
-    if status.other_sources:
-        worst = max(status.other_sources, key=lambda other: other.priority)
-        count = len(status.other_sources)
-        who = "another source sends" if count == 1 else f"{count} other sources send"
-        return DriveNotice(f"{who}, priority {worst.priority}", str(worst))
+    heard = [other for other in status.other_sources if other.priority is not None]
+    if heard:
+        worst = heard[0]  # the highest priority comes first
+        more = f" and {len(heard) - 1} more" if len(heard) > 1 else ""
+        return DriveNotice(f"{worst.label}{more} sends, priority {worst.priority}", str(worst))
     if status.refused is not None:
         return DriveNotice("packets refused", status.refused)
+    if status.other_sources:
+        listed = status.other_sources[0]
+        short = f"{listed.label} lists {describe_universes(listed.universes)}"
+        return DriveNotice(short, str(listed))
     return None

@@ -10,7 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
-from benchtest.drive.e131.decode import DataPacket, Discarded, SyncPacket, decode_packet
+from benchtest.drive.e131.decode import (
+    DataPacket,
+    Discarded,
+    DiscoveryPacket,
+    SyncPacket,
+    decode_packet,
+)
 
 Packet = Callable[..., bytes]
 
@@ -135,9 +141,34 @@ def test_an_invalid_priority_or_universe_is_discarded(
         decode_packet(worked[:at] + octets + worked[at + len(octets) :])
 
 
-def test_a_universe_discovery_packet_is_named() -> None:
-    octets = bytes(UniverseDiscoveryPacket((1,) * 16, "benchtest", (300, 301)).getBytes())
-    with pytest.raises(Discarded, match="universe discovery"):
+def _listed(*universes: int, page: int = 0, last: int = 0) -> bytes:
+    packet = UniverseDiscoveryPacket((1,) * 16, "Pier desk", universes, page, last)
+    return bytes(packet.getBytes())
+
+
+def test_a_list_of_universes_is_decoded() -> None:
+    """Built by the library `sacn`, by the layout of ANSI E1.31-2018, table 8-1."""
+    octets = _listed(300, 301, page=1, last=2)
+    # octets 112 to 123: length 12, vector 1, page, last page, 0x012c and 0x012d
+    assert octets[112:].hex() == "700c000000010102012c012d"
+    found = decode_packet(octets)
+    assert found == DiscoveryPacket(b"\x01" * 16, "Pier desk", 1, 2, (300, 301))
+    assert decode_packet(_listed()) == DiscoveryPacket(b"\x01" * 16, "Pier desk", 0, 0, ())
+
+
+@pytest.mark.parametrize(
+    "octets",
+    [
+        _listed(1)[:-1],
+        _listed(1) + b"\x00\x02",
+        _listed(1)[:114] + b"\x00\x00\x00\x02" + _listed(1)[118:],
+        _listed(1)[:118] + b"\x03\x02" + _listed(1)[120:],
+        _listed(1)[:112] + b"\x70\x0b" + _listed(1)[114:],
+    ],
+    ids=["cut", "longer", "vector", "page", "length"],
+)
+def test_a_wrong_list_of_universes_is_discarded(octets: bytes) -> None:
+    with pytest.raises(Discarded):
         decode_packet(octets)
 
 

@@ -169,7 +169,7 @@ def test_another_source_and_its_effect_are_reported_before_any_light(tmp_path: P
     )
     assert rest[:2] == [
         "Strand 1 alone",
-        "benchtest: Pier lights (127.0.0.1) at priority 150 has stopped sending",
+        "benchtest: Pier lights (127.0.0.1) has stopped sending",
     ]
     assert not any("Pier" in line for line in rest[2:])
 

@@ -8,6 +8,7 @@ from uuid import UUID
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sacn.messages.universe_discovery import UniverseDiscoveryPacket
 
 from benchtest.drive.e131.other_sources import OtherSource, OtherSources, describe_universes
 
@@ -103,6 +104,45 @@ def test_own_packets_are_skipped_but_a_second_window_is_reported(data_packet: Pa
     assert others.present(0.0) == ()
     _hear(others, data_packet(cid=OWN.bytes), port=OWN_PORT + 1)
     assert "another window" in others.present(0.0)[0].effect
+
+
+def _list(*universes: int, page: int = 0, last: int = 0, name: str = "Pier desk") -> bytes:
+    return bytes(UniverseDiscoveryPacket(tuple(PIER), name, universes, page, last).getBytes())
+
+
+def test_a_source_that_sends_by_address_is_known_by_its_list(data_packet: Packet) -> None:
+    """ANSI E1.31-2018, clause 4.3: the list is multicast, whatever way the data take."""
+    others = _others()
+    _hear(others, _list(2, 3, 9), at_s=10.0)
+    (other,) = others.present(11.0)
+    assert (other.label, other.priority, other.lead) == ("Pier desk (192.0.2.9)", None, None)
+    assert str(other).startswith("Pier desk (192.0.2.9) lists universes 2-3: it may send")
+    _hear(others, data_packet(cid=PIER, sourceName="Pier desk", universe=3), at_s=11.0)
+    (other,) = others.present(11.0)  # heard, so that its list adds nothing
+    assert (other.priority, other.lead) == (100, 0)
+    assert others.present(30.1) == ()  # two intervals of 10 s without a list
+
+
+def test_a_list_without_the_props_universes_or_a_shorter_one_ends_it() -> None:
+    others = _others()
+    _hear(others, _list(7, 8))
+    assert others.present(0.0) == ()
+    _hear(others, _list(1, page=0, last=1))
+    _hear(others, _list(2, page=1, last=1))
+    assert others.present(0.0)[0].universes == (1, 2)
+    _hear(others, _list(1), at_s=1.0)  # one page is left
+    assert others.present(1.0)[0].universes == (1,)
+    _hear(others, _list(), at_s=2.0)
+    assert others.present(2.0) == ()
+
+
+def test_the_lead_is_what_its_priority_has_over_the_tests(data_packet: Packet) -> None:
+    others = _others(priority=120)
+    _hear(others, data_packet(cid=PIER, priority=150))
+    assert others.present(0.0)[0].lead == 30
+    preview = _others()
+    _hear(preview, data_packet(cid=PIER, priority=200, previewData=True))
+    assert preview.present(0.0)[0].lead is None
 
 
 def test_runs_of_universes_are_written_as_ranges() -> None:
