@@ -197,7 +197,8 @@ def _colours(**_: object) -> list[str]:
 def _targets(**_: object) -> list[str]:
     from benchtest.drive.serial_ports import serial_ports
 
-    return ["virtual", "e131", "e131:", *(f"serial:{port.device}" for port in serial_ports())]
+    ports = [f"serial:{port.device}" for port in serial_ports()]
+    return ["virtual", "e131", "e131:", "artnet:", *ports]
 
 
 def _sources(**_: object) -> list[str]:

@@ -18,6 +18,7 @@ from benchtest.cli.common import (
     drive_settings,
     number,
     print_json,
+    shown,
 )
 from benchtest.errors import DriveFault, InputError, did_you_mean
 
@@ -39,6 +40,9 @@ MAX_SOLVED_STEPS = 12
 """Heaviest steps, whose current is predicted."""
 MAX_REFUSED_SHARE = 0.5
 """Share of refused packets above which a run has failed."""
+QUIET_S = 1.5
+"""Time after an answer in which one controller sends those of its other ports. [s] Ours: it waits
+for up to one second before each."""
 MIN_RAMP_DUTY = 0.5
 """Mean duty from which a step is ramped up."""
 
@@ -59,8 +63,8 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "--to",
         required=True,
         metavar="TARGET",
-        help="e131 (multicast), e131:HOST, serial:DEVICE for a USB bridge (serial alone lists the "
-        "ports), or virtual for a simulated prop",
+        help="e131 (multicast), e131:HOST, artnet:HOST, serial:DEVICE for a USB bridge (serial "
+        "alone lists the ports), or virtual for a simulated prop",
     )
     parser.add_argument(
         "--seconds", type=number, metavar="N", help="end after N seconds (default: at Ctrl-C)"
@@ -75,16 +79,25 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
     add_drive_settings(parser)
     parser.add_argument(
         "--ports",
-        action=_Ports,
+        action=_Listing,
         nargs=0,
+        const=list_ports,
         help="list the serial ports and your permission to open them; sends nothing",
+    )
+    parser.add_argument(
+        "--controllers",
+        action=_Listing,
+        nargs=0,
+        const=list_controllers,
+        help="list the Art-Net controllers that answer, with the universes of their outputs: all "
+        "on this machine's networks, or that of --to artnet:HOST",
     )
     parser.set_defaults(run=run)
     yield parser
 
 
-class _Ports(argparse.Action):
-    """Action of `--ports`: lists ports, and drops the arguments that driving requires."""
+class _Listing(argparse.Action):
+    """Action that lists what can be driven, and drops the arguments that driving requires."""
 
     def __call__(
         self,
@@ -95,7 +108,34 @@ class _Ports(argparse.Action):
     ) -> None:
         for action in parser._actions:
             action.required = False
-        namespace.run = list_ports
+        namespace.run = self.const
+
+
+def list_controllers(args: argparse.Namespace) -> int:
+    """Print the Art-Net controllers that answer: that of `--to`, or all on the own networks."""
+    from benchtest.drive.artnet.driver import find_controllers, route_to
+    from benchtest.drive.interfaces import broadcast_routes
+    from benchtest.drive.target import parse_target
+
+    target = None if args.to is None else parse_target(args.to)
+    if target is not None and (target.kind != "artnet" or target.host is None):
+        raise InputError(f"{target}: --controllers asks one by artnet:HOST, or all without --to")
+    if target is None:
+        found = find_controllers(broadcast_routes())
+    else:
+        found = find_controllers([route_to(str(target.host))], quiet_s=QUIET_S)
+    if args.json:
+        rows = [
+            {"to": f"artnet:{one.address}", "name": one.name, "universes": list(one.outputs)}
+            for one in found
+        ]
+        print_json({"controllers": rows})
+        return 0
+    for one in found:
+        print(shown(str(one)))
+    if not found:
+        print("No Art-Net controller answers; give the address of one with --to artnet:HOST.")
+    return 0
 
 
 def list_ports(args: argparse.Namespace) -> int:
@@ -161,7 +201,7 @@ def run(args: argparse.Namespace) -> int:
         status = clock.status()  # includes the dark frames at the end
     if status.trouble is not None:
         raise DriveFault(f"{target}: {status.trouble}")
-    if target.kind == "e131" and status.errors > MAX_REFUSED_SHARE * status.packets:
+    if target.kind in ("e131", "artnet") and status.errors > MAX_REFUSED_SHARE * status.packets:
         raise DriveFault(
             f"{target}: {status.errors} of {status.packets} packets were "
             "refused, so the prop stayed dark; switch the controller on, or check its address"

@@ -53,7 +53,7 @@ def add_program_options(parser: argparse.ArgumentParser) -> None:
         dest="new_to",
         default=unset,
         metavar="TARGET",
-        help="how units are driven: e131, e131:HOST, serial:DEVICE, or virtual "
+        help="how units are driven: e131, e131:HOST, artnet:HOST, serial:DEVICE, or virtual "
         "(default: asks, and offers the unit's last one)",
     )
     add_drive_settings(program, "new_")

@@ -56,6 +56,18 @@ def network_interfaces() -> list[NetworkInterface]:
     return sorted(found, key=lambda network: (network.is_loopback, network.name))
 
 
+def broadcast_routes() -> list[tuple[str, str]]:
+    """Return the own IPv4 address and the broadcast address of each network that has both."""
+    states = psutil.net_if_stats()
+    return [
+        (row.address, row.broadcast)
+        for name, rows in psutil.net_if_addrs().items()
+        if name in states and states[name].isup
+        for row in rows
+        if row.family == socket.AF_INET and row.broadcast and not row.address.startswith("127.")
+    ]
+
+
 def multicast_route(known: Sequence[NetworkInterface]) -> MulticastRoute:
     """Return the interface that multicast would leave by, according to the system's routes.
 

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 
 E131_PORT = 5568
 """ACN_SDT_MULTICAST_PORT. Source: ANSI E1.31-2018, clause 9.1.1."""
-_KINDS = ("e131", "serial", "virtual")
+ARTNET_PORT = 6454
+"""UDP port 0x1936. Source: Specification for the Art-Net 4 Ethernet Communication Protocol."""
+_KINDS = ("e131", "artnet", "serial", "virtual")
 MIN_KEEP_ALIVE_S = 0.1
 """Shortest interval of frames while nothing changes. [s] Ours: a tenth of the load of moving light
 is a lot for a network that is poor."""
@@ -27,10 +29,17 @@ is a lot for a network that is poor."""
 
 def format_target(host: str | None, port: int) -> str:
     """Return an E1.31 address as `--to` takes it: `e131`, `e131:HOST` or `e131:HOST:PORT`."""
-    if host is None:
-        return "e131"
+    return "e131" if host is None else _format_address("e131", host, port, E131_PORT)
+
+
+def format_artnet(host: str, port: int) -> str:
+    """Return an Art-Net address as `--to` takes it: `artnet:HOST` or `artnet:HOST:PORT`."""
+    return _format_address("artnet", host, port, ARTNET_PORT)
+
+
+def _format_address(kind: str, host: str, port: int, usual: int) -> str:
     text = f"[{host}]" if ":" in host else host
-    return f"e131:{text}" + (f":{port}" if port != E131_PORT else "")
+    return f"{kind}:{text}" + (f":{port}" if port != usual else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +200,7 @@ def check_interface(address: str) -> str:
 class Target:
     """Destination of frames, as `--to` names it, and how they are sent."""
 
-    kind: Literal["e131", "serial", "virtual"]
+    kind: Literal["e131", "artnet", "serial", "virtual"]
     host: str | None = None
     """Name or address for unicast; None for multicast."""
     port: int = E131_PORT
@@ -202,8 +211,13 @@ class Target:
         """Return the text that `parse_target` reads, which records keep."""
         if self.kind == "virtual":  # whose controller has the same settings
             return self.kind
-        here = f"serial:{self.device}" if self.kind == "serial" else None
-        return f"{here or format_target(self.host, self.port)} {self.settings}".rstrip()
+        if self.kind == "serial":
+            here = f"serial:{self.device}"
+        elif self.kind == "artnet" and self.host is not None:
+            here = format_artnet(self.host, self.port)
+        else:
+            here = format_target(self.host, self.port)
+        return f"{here} {self.settings}".rstrip()
 
     @property
     def output(self) -> OutputSetting:
@@ -251,6 +265,7 @@ class Target:
         )
 
 
+_PORTS = {"e131": E131_PORT, "artnet": ARTNET_PORT}
 _HOST = re.compile(
     r"^(?:\[(?P<six>[0-9A-Fa-f:.]+(?:%[\w.-]+)?)\]|(?P<host>[A-Za-z0-9._-]+))(?::(?P<port>\d{1,5}))?$",
     re.ASCII,
@@ -258,7 +273,7 @@ _HOST = re.compile(
 
 
 def parse_target(text: str) -> Target:
-    """Parse `e131`, `e131:HOST`, `e131:HOST:PORT`, `serial:DEVICE` or `virtual`.
+    """Parse `e131`, `e131:HOST`, `e131:HOST:PORT`, `artnet:HOST`, `serial:DEVICE` or `virtual`.
 
     Settings may follow after a space, as `parse_settings` reads them.
 
@@ -271,6 +286,7 @@ def parse_target(text: str) -> Target:
     place, *settings = _SPLIT.split(text.strip(), maxsplit=1)
     if settings:
         return replace(parse_target(place), settings=parse_settings(settings[0]))
+    text = place
     kind, colon, rest = text.partition(":")
     if kind == "virtual" and not colon:
         return Target("virtual")
@@ -282,17 +298,21 @@ def parse_target(text: str) -> Target:
         raise InputError(f"--to {text}: no port given; write serial:DEVICE; {describe_ports()}")
     if kind == "e131" and not colon:
         return Target("e131")
-    if kind == "e131" and (found := _HOST.match(rest)):
-        port = int(found["port"]) if found["port"] else E131_PORT
-        if 1 <= port <= 65535:
-            return Target("e131", found["six"] or found["host"], port)
-    if kind == "e131" and rest.count(":") > 1:
+    if kind == "artnet" and not rest:
         raise InputError(
-            f'--to "{text[:60]}": write e131:HOST with an IPv6 address in brackets, as in [::1]'
+            f'--to "{text[:60]}": write artnet:HOST; benchtest drive --controllers finds them'
+        )
+    if kind in ("e131", "artnet") and (found := _HOST.match(rest)):
+        port = int(found["port"]) if found["port"] else _PORTS[kind]
+        if 1 <= port <= 65535:
+            return Target(kind, found["six"] or found["host"], port)  # type: ignore[arg-type]
+    if kind in ("e131", "artnet") and rest.count(":") > 1:
+        raise InputError(
+            f'--to "{text[:60]}": write {kind}:HOST with an IPv6 address in brackets, as in [::1]'
         )
     raise InputError(
-        f'--to "{text[:60]}": write e131 (multicast), e131:HOST, serial:DEVICE or virtual'
-        + did_you_mean(kind, _KINDS)
+        f'--to "{text[:60]}": write e131 (multicast), e131:HOST, artnet:HOST, serial:DEVICE or '
+        f"virtual{did_you_mean(kind, _KINDS)}"
     )
 
 
@@ -315,6 +335,19 @@ def driver_for(target: Target, design: Design, source: SourceSettings) -> Driver
         moved = target.output.moved(design) if target.settings.output else design
         sender, placed = target.source(moved, source), str(target.settings.output or "")
         return E131Driver(moved, sender, target.host, target.port, placed)
+    if target.kind == "artnet":
+        from benchtest.drive.artnet.driver import ArtNetDriver
+
+        given, host = target.settings, target.host
+        assert host is not None
+        if given.priority is not None or given.interface is not None:
+            raise InputError(
+                f"{target}: Art-Net has no priority, and goes to one address; leave priority and "
+                "interface out, or use e131"
+            )
+        moved = target.output.moved(design) if given.output else design
+        placed = str(given.output or "")
+        return ArtNetDriver(moved, host, target.port, sync=bool(given.sync), placed=placed)
     if target.device is not None:
         if len(design.outputs) > 1:
             raise InputError(

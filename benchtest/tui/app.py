@@ -303,7 +303,8 @@ class BenchApp(App[None]):
         if ask is None:
             self._open(session, replace(self.bench, to=wanted))
             return
-        line = FormLine("target: e131:ADDRESS, e131, serial:PORT or virtual", ask.offered)
+        forms = "target: e131:ADDRESS, e131, artnet:ADDRESS, serial:PORT or virtual"
+        line = FormLine(forms, ask.offered)
         self.push_screen(
             FormDialog(ask.title, [line], ask.words),
             lambda lines: self._target_given(session, lines),

@@ -69,6 +69,27 @@ class Receiver:
         self._socket.close()
 
 
+class ArtNetReceiver(Receiver):
+    """The same for ArtDmx."""
+
+    def _run(self) -> None:
+        while not self._done:
+            with contextlib.suppress(TimeoutError):
+                octets = self._socket.recv(2000)
+                # Specification for the Art-Net 4 Ethernet Communication Protocol, ArtDmx: SubUni
+                # and Net, Length high octet first, and as many slots
+                assert octets[:12] == b"Art-Net\0\x00\x50\x00\x0e"
+                assert len(octets) == 18 + int.from_bytes(octets[16:18], "big")
+                self._slots[octets[14] | octets[15] << 8] = octets[18:]
+
+    def driver(self, design: Design) -> Driver:
+        port = self._socket.getsockname()[1]
+        return driver_for(Target("artnet", LOOPBACK, port), design, SourceSettings(uuid4()))
+
+    def unreachable(self, design: Design) -> Driver:
+        return driver_for(Target("artnet", "x" * 64), design, SourceSettings(uuid4()))
+
+
 class OnVirtualProp:
     """The virtual prop behind a network that loses, delays and corrupts packets, by a seed."""
 
@@ -140,6 +161,14 @@ class TestE131(DriverContract):
     @pytest.fixture
     def bench(self) -> Iterator[Receiver]:
         receiver = Receiver()
+        yield receiver
+        receiver.close()
+
+
+class TestArtNet(DriverContract):
+    @pytest.fixture
+    def bench(self) -> Iterator[ArtNetReceiver]:
+        receiver = ArtNetReceiver()
         yield receiver
         receiver.close()
 

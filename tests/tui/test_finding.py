@@ -65,7 +65,7 @@ async def test_refused_packets_are_reported_on_the_screen(tmp_path: Path, small_
     async with driven(tmp_path / "bench", small_fan, to="e131:127.0.0.1:9") as at:
         await at.until_task("look")
         await at.until(lambda: "! packets refused" in at.words())
-        assert "nothing there is listening for E1.31" in at.screen.message
+        assert "nothing there is listening on that port" in at.screen.message
         assert at.screen.message.strip() in " ".join(at.words().split())
 
 

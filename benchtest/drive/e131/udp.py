@@ -135,7 +135,7 @@ _WORDS = {
     errno.ENETDOWN: "the network is down; check cable and adapter",
     errno.EADDRNOTAVAIL: "this machine has lost its address; check cable and adapter",
     errno.ENODEV: "the network adapter is gone; plug it in again",
-    errno.ECONNREFUSED: "the machine answers, but nothing there is listening for E1.31",
+    errno.ECONNREFUSED: "the machine answers, but nothing there is listening on that port",
     errno.EPERM: "this machine's firewall blocks it",
     errno.EACCES: "this machine may not send there; give the address of one controller",
     errno.ENOBUFS: "the network accepts no more packets",
@@ -163,6 +163,7 @@ class UdpSender:
         interface: str | None = None,
         *,
         in_one_call: bool = True,
+        target: str | None = None,
     ) -> None:
         """Prepare the sender; nothing is opened yet.
 
@@ -172,10 +173,11 @@ class UdpSender:
             interface: address of the network interface for multicast; None for the system's
                 choice.
             in_one_call: send all packets of a frame in one system call if the system can.
+            target: its name in messages; None for that of an E1.31 target.
         """
         self.host = host
         self.port = port
-        self.target = format_target(host, port)
+        self.target = target or format_target(host, port)
         self._in_one_call = in_one_call
         self.interface = interface
         self.packets = self.errors = 0

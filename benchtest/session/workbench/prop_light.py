@@ -215,9 +215,10 @@ def drive_notice(status: DriveStatus) -> DriveNotice | None:
         return DriveNotice(status.trouble, status.trouble)
     heard = [other for other in status.other_sources if other.priority is not None]
     if heard:
-        worst = heard[0]  # the highest priority comes first
+        worst = max(heard, key=lambda other: other.priority or 0)
         more = f" and {len(heard) - 1} more" if len(heard) > 1 else ""
-        return DriveNotice(f"{worst.label}{more} sends, priority {worst.priority}", str(worst))
+        verb = "send" if more else "sends"
+        return DriveNotice(f"{worst.label}{more} {verb}, priority {worst.priority}", str(worst))
     if status.refused is not None:
         return DriveNotice("packets refused", status.refused)
     if status.other_sources:

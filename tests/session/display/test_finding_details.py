@@ -187,7 +187,7 @@ def test_the_worst_drive_notice_comes_first() -> None:
         DriveStatus(refused="x", other_sources=(other("porch", 100), other("arch", 150)))
     )
     assert heard is not None
-    assert heard.short == "2 other sources send, priority 150"
+    assert heard.short == "arch (192.0.2.9) and 1 more send, priority 150"
     assert heard.whole.startswith("arch (192.0.2.9) sends universe 1 at priority 150: what you")
     dead = drive_notice(DriveStatus(trouble="no route", other_sources=(other("arch", 150),)))
     assert dead is not None
