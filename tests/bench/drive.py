@@ -19,7 +19,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -48,6 +48,12 @@ SENDERS = (
     "sacn, its own thread",
     "sacn, manual flush",
 )
+RIVALS = ("sacn, its own thread", "sacn, manual flush")
+PACED = ("ours", *RIVALS)
+"""Senders that are measured as an ordinary user too."""
+ORDINARY = "as an ordinary user"
+WITHOUT_RIGHTS = ("setpriv", "--bounding-set=-sys_nice", "--inh-caps=-sys_nice")
+"""Command that takes real-time rights from another. Source: setpriv(1), capabilities(7)."""
 Row = dict[str, Any]
 
 
@@ -139,13 +145,21 @@ def _waits(*columns: tuple[str, list[float]]) -> Row:
     return row
 
 
-def compare(seconds: float, universes: int) -> Iterator[tuple[str, Row]]:
-    """Our sender and the library's, one after the other, at 40 frames a second."""
-    for mode in SENDERS:
+def compare(
+    seconds: float, universes: int, senders: Sequence[str] = SENDERS, before: Sequence[str] = ()
+) -> Iterator[tuple[str, Row]]:
+    """Our sender and the library's, one after the other, at 40 frames a second.
+
+    Args:
+        seconds: time of each.
+        universes: number of universes.
+        senders: modes of the sender.
+        before: command that starts each sender.
+    """
+    for mode in senders:
         with listening() as ear:
-            done = subprocess.run(
-                _sender(mode, universes, seconds), stdout=subprocess.PIPE, check=True
-            )
+            words = [*before, *_sender(mode, universes, seconds)]
+            done = subprocess.run(words, stdout=subprocess.PIPE, check=True)
             time.sleep(0.3)
         found = json.loads(done.stdout)
         gaps = np.array(found.pop("gaps")) if "gaps" in found else _intervals(ear.heard)
@@ -202,6 +216,9 @@ def measure(seconds: float) -> Iterator[tuple[str, str, Row]]:
     for universes in PACED_UNIVERSES:
         for name, row in compare(seconds, universes):
             yield "pace", f"{_counted(universes)}, {name}", row
+        before = WITHOUT_RIGHTS if may_raise_thread_priority() else ()
+        for name, row in compare(seconds, universes, PACED, before):
+            yield "pace", f"{_counted(universes)}, {name}, {ORDINARY}", row
     beside = f"{_counted(UNIVERSES)}, ours, beside the busiest screen"
     yield "pace", beside, beside_the_screen(seconds)
     for name, row in latency():
@@ -214,7 +231,7 @@ def _counted(universes: int) -> str:
 
 def _rights() -> str:
     """Return the priority that the frame clock has in this run, in words."""
-    return "real-time rights" if may_raise_thread_priority() else "an ordinary user"
+    return "with real-time rights" if may_raise_thread_priority() else ORDINARY
 
 
 HEADS = {
@@ -243,20 +260,32 @@ def _note(kind: str, name: str, row: Row) -> None:
     if kind == "pace":
         many, _, sender = name.partition(", ")
         ours = sender.startswith("ours")
-        if "cpu" in row:
+        is_ordinary = name.endswith(ORDINARY)
+        if "cpu" in row and not is_ordinary:
             note(f"{many} at 40 frames a second, {sender}: processor",
                  row["cpu"] * 100, "% of a core", most=5.0 if ours else None)  # fmt: skip
-        most_ms = (5.0 if "screen" in sender else 0.5) if ours else None
+        most_ms = (5.0 if "screen" in sender else 0.5) if ours and not is_ordinary else None
         note(f"{many}, {sender}: interval off by, p50", row["off_p50_ms"], "ms")
         note(f"{many}, {sender}: interval off by, p99",
              row["off_p99_ms"], "ms", most=most_ms)  # fmt: skip
-        note(f"{many}, {sender}, {_rights()}: intervals below {LEAST_MS} ms",
+        rights = "" if is_ordinary else f", {_rights()}"
+        note(f"{many}, {sender}{rights}: intervals below {LEAST_MS} ms",
              row["short"], f"of {row['intervals']}", most=0 if ours else None)  # fmt: skip
         return
     most_ms = None if "ramp" in name else 15.0  # in a ramp the standard's ceiling comes first
     note(f"{KEY_UNIVERSES} universes, {name}, to the first packet: p50", row["first_p50_ms"], "ms")
     note(f"{KEY_UNIVERSES} universes, {name}, to the first packet: p99",
          row["first_p99_ms"], "ms", most=most_ms)  # fmt: skip
+
+
+def _note_ratios(off_ms: dict[str, float]) -> None:
+    """Keep how uneven our sender is next to the library's better one, without rights."""
+    for universes in PACED_UNIVERSES:
+        many = _counted(universes)
+        theirs = min(off_ms[f"{many}, {rival}"] for rival in RIVALS)
+        ratio = off_ms[f"{many}, ours"] / theirs
+        note(f"{many}, {ORDINARY}: off p99 of ours over that of the library's better sender",
+             ratio, most=1.0)  # fmt: skip
 
 
 def main() -> None:
@@ -272,6 +301,8 @@ def main() -> None:
         again = ["unshare", *user, "--net", "sh", "-c", setup, "sh", *words]
         os.execvpe("unshare", again, os.environ | {"BENCH_ALONE": "1"})
     began_s, load, before = time.monotonic(), os.getloadavg()[0], ""
+    print(f"Rows that name no rights were measured {_rights()}.")
+    off_ms: dict[str, float] = {}
     for kind, name, row in measure(args.seconds):
         if kind != before:
             title, columns = HEADS[kind]
@@ -279,6 +310,9 @@ def main() -> None:
         before = kind
         print(f"{name:>46} " + " ".join(_cells(kind, row)), flush=True)
         _note(kind, name, row)
+        if kind == "pace" and name.endswith(ORDINARY):
+            off_ms[name.removesuffix(f", {ORDINARY}")] = row["off_p99_ms"]
+    _note_ratios(off_ms)
     lasted_s = time.monotonic() - began_s
     print(f"load {load:.1f} at the start, {os.cpu_count()} processors, {lasted_s:.0f} s")
 

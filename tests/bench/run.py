@@ -24,6 +24,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from benchtest.operating_system import may_raise_thread_priority
 from tests.bench.passages import ROOT, write_documents
 
 PAGE = ROOT / "hw_notes" / "figures.md"
@@ -175,7 +176,13 @@ def machine() -> dict[str, Any]:
         "python": platform.python_version(),
         "system": f"{platform.system()} {platform.release()}",
         "load": round(os.getloadavg()[0], 2),
+        "rights": "with real-time rights" if may_raise_thread_priority() else "an ordinary user",
     }
+
+
+def _rights(on: dict[str, Any]) -> str:
+    """Return the rights that a bench had; empty for one of before they were kept."""
+    return f", {on['rights']}" if "rights" in on else ""
 
 
 def measure(name: str, quick: bool) -> dict[str, Any]:
@@ -264,8 +271,8 @@ def _section(bench: Bench, found: dict[str, Any]) -> list[str]:
         f"{bench.how}",
         "",
         f"`{found['command']}`, {found['at']}, {found['took_s']:g} s, at {found['commit']}; "
-        f"{on['cpu']}, {on['cores']} cores, load {on['load']:g}, Python {on['python']}, "
-        f"{on['system']}.",
+        f"{on['cpu']}, {on['cores']} cores, load {on['load']:g}{_rights(on)}, "
+        f"Python {on['python']}, {on['system']}.",
         "",
     ]
     if "failed" in found:
