@@ -57,15 +57,15 @@ def network_interfaces() -> list[NetworkInterface]:
 
 
 def broadcast_routes() -> list[tuple[str, str]]:
-    """Return the own IPv4 address and the broadcast address of each network that has both."""
-    states = psutil.net_if_stats()
-    return [
-        (row.address, row.broadcast)
-        for name, rows in psutil.net_if_addrs().items()
-        if name in states and states[name].isup
-        for row in rows
-        if row.family == socket.AF_INET and row.broadcast and not row.address.startswith("127.")
-    ]
+    """Return an own IPv4 address and the broadcast address of each network that has both."""
+    states, found = psutil.net_if_stats(), dict[str, str]()
+    for name, rows in psutil.net_if_addrs().items():
+        for row in rows:
+            # the system gives an address without a broadcast address itself in its place
+            is_usable = row.family == socket.AF_INET and row.broadcast not in (None, row.address)
+            if is_usable and name in states and states[name].isup:
+                found.setdefault(str(row.broadcast), row.address)
+    return [(own, broadcast) for broadcast, own in found.items()]
 
 
 def multicast_route(known: Sequence[NetworkInterface]) -> MulticastRoute:

@@ -46,7 +46,7 @@ def test_other_sources_are_reported_when_they_change(
     assert capsys.readouterr().err.splitlines() == [
         f"benchtest: {PIER}",
         f"benchtest: {wider}",
-        "benchtest: Pier lights (192.0.2.9) at priority 150 has stopped sending",
+        "benchtest: Pier lights (192.0.2.9) has stopped sending",
         f"benchtest: {PIER}",
     ]
     (heard,) = progress.heard

@@ -192,12 +192,18 @@ def find_controllers(
         quiet_s: time after an answer without another one that ends the wait. [s]
 
     Raises:
-        DriveFault: another program has the port, or the network is down.
+        DriveFault: no network could be asked: another program has the port, or it is down.
     """
     ears: list[socket.socket] = []
+    faults: list[DriveFault] = []
     try:
         for own, asked in routes:
-            ears.append(_asking_socket(own, asked))
+            try:
+                ears.append(_asking_socket(own, asked))
+            except DriveFault as fault:  # other networks are asked all the same
+                faults.append(fault)
+        if faults and not ears:
+            raise faults[0]
         return _collect(ears, wait_s, quiet_s)
     finally:
         for ear in ears:

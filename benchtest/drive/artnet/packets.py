@@ -34,7 +34,7 @@ def check_universe(universe: int) -> None:
     """Check that a universe has a Port-Address.
 
     Raises:
-        InputError: it has none.
+        InputError: the number is out of range.
     """
     if not 1 <= universe <= MAX_PORT_ADDRESS:
         raise InputError(
@@ -80,7 +80,7 @@ def sync_packet() -> bytes:
 
 
 def poll_packet() -> bytes:
-    """Return ArtPoll: every controller answers with ArtPollReply, and with no diagnostics."""
+    """Return ArtPoll: every controller answers with ArtPollReply, without diagnostics."""
     return _head(_OP_POLL) + bytes(2)
 
 
@@ -100,8 +100,7 @@ class PollReply:
 def decode_poll_reply(octets: bytes) -> PollReply | None:
     """Decode ArtPollReply; return None for any other packet.
 
-    >>> decode_poll_reply(b"Art-Net") is None
-    True
+    >>> decode_poll_reply(b"Art-Net")
     """
     is_reply = octets[:10] == _ID + _OP_POLL_REPLY.to_bytes(2, "little")
     if not is_reply or len(octets) < _MIN_REPLY_OCTETS:

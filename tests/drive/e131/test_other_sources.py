@@ -111,7 +111,7 @@ def _list(*universes: int, page: int = 0, last: int = 0, name: str = "Pier desk"
 
 
 def test_a_source_that_sends_by_address_is_known_by_its_list(data_packet: Packet) -> None:
-    """ANSI E1.31-2018, clause 4.3: the list is multicast, whatever way the data take."""
+    """ANSI E1.31-2018, clause 4.3: the list is multicast, also if the data are not."""
     others = _others()
     _hear(others, _list(2, 3, 9), at_s=10.0)
     (other,) = others.present(11.0)

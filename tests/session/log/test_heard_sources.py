@@ -61,7 +61,7 @@ def test_a_disturbed_reading_replaces_no_other(begin: Callable[..., Session]) ->
     assert [reading.volts for reading in session.state.readings] == [4.9]
 
 
-def test_what_does_not_count_is_undone_like_anything_else(begin: Callable[..., Session]) -> None:
+def test_uncounted_events_are_undone_like_anything_else(begin: Callable[..., Session]) -> None:
     session = begin()
     session.record(VerdictGiven(2, passed=True))
     session.record(VerdictGiven(1, passed=True), others=(_pier(0),))
