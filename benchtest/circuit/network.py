@@ -126,7 +126,8 @@ def _strong_components(size: int, tail: IndexArray, head: IndexArray) -> IndexAr
     from scipy.sparse import coo_array  # takes long to load, and few props need it
     from scipy.sparse.csgraph import connected_components as labels
 
-    graph = coo_array((np.ones(len(tail)), (tail, head)), shape=(size, size))
+    ends = tail.astype(np.int32), head.astype(np.int32)  # SciPy 1.11 labels nothing otherwise
+    graph = coo_array((np.ones(len(tail)), ends), shape=(size, size))
     _, label = labels(graph, directed=True, connection="strong")
     return np.asarray(label, dtype=np.intp)
 
