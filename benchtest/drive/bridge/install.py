@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from importlib.resources import as_file, files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -141,16 +141,13 @@ def _leave_program(device: str) -> None:
 
 
 def _copy_micropython(device: str, report: Callable[[str], None]) -> None:
-    for name in MICROPYTHON_FILES:
-        report(f"copying {name}")
-        with as_file(firmware_file(name)) as path:
-            _mpremote(device, ["fs", "cp", str(path), f":{name}"])
-    report("starting the board")
-    _mpremote(device, ["reset"])
-
-
-def _mpremote(device: str, words: Sequence[str]) -> None:
-    _run_tool([sys.executable, "-m", "mpremote", "connect", device, *words], device, "mpremote")
+    tool = [sys.executable, "-m", "mpremote", "connect", device]
+    report(f"copying {', '.join(MICROPYTHON_FILES)}, and starting the board")
+    with ExitStack() as stack:
+        for name in MICROPYTHON_FILES:
+            path = stack.enter_context(as_file(firmware_file(name)))
+            tool += ["fs", "cp", str(path), f":{name}", "+"]
+        _run_tool([*tool, "reset"], device, "mpremote")
 
 
 def _write_avr(device: str, baud: int) -> None:

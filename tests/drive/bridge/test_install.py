@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tty
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,7 @@ from benchtest.drive.bridge.install import (
     firmware_file,
     install,
 )
-from benchtest.drive.bridge.messages import Kind, Message
+from benchtest.drive.bridge.messages import Board, Kind, Message
 from benchtest.drive.bridge.serial_link import SerialLink
 from benchtest.errors import DriveFault
 from tests.drive.boards import FIRMWARE, micropython_side
@@ -87,7 +88,7 @@ def test_an_empty_board_gets_the_firmware_and_is_updated_by_the_same(
     for name in MICROPYTHON_FILES:
         assert (board.flash / name).read_bytes() == firmware_file(name).read_bytes()
     assert [words for words in said if words.startswith("copying")] == [
-        f"copying {name}" for name in MICROPYTHON_FILES
+        "copying bridge.py, signal_pio.py, main.py, and starting the board"
     ]
     (board.flash / "signal_pio.py").write_text("# an earlier version")
     said.clear()
@@ -144,11 +145,15 @@ class BootLoader(OnAPty):
         flash: octets written, by address.
         signature: that of its chip.
         bridge: the program that starts when the boot loader is left; here the protocol in Python.
+        said: steps of its installation.
+        found: result of its installation.
     """
 
     outputs, analogue, ram, nodes = 1, 0, 2048, 1400
+    found: Future[Board]
 
     def __init__(self, folder: Path) -> None:
+        self.said: list[str] = []
         self.port = folder / "avr"
         self.flash = bytearray(b"\xff" * 32_768)
         self.signature = bytes([0x1E, 0x95, 0x0F])  # an ATmega328P; its data sheet
@@ -211,26 +216,38 @@ def test_the_image_that_ships_is_that_of_the_sources(tmp_path: Path) -> None:
     assert hashlib.sha256(firmware_file(AVR_IMAGE).read_bytes()).hexdigest() == fresh
 
 
-def test_avrdude_writes_the_image_through_a_boot_loader(tmp_path: Path) -> None:
-    loader = BootLoader(tmp_path)
+@pytest.fixture(scope="module")
+def loaders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, BootLoader]]:
+    """Two boards, each being written from now on: most of it is waiting for an answer."""
+    made = {}
+    with ThreadPoolExecutor() as pool:
+        for name in ("ATmega328P", "ATmega168"):
+            loader = made[name] = BootLoader(tmp_path_factory.mktemp(name))
+            if name == "ATmega168":
+                loader.signature = bytes([0x1E, 0x94, 0x06])  # its data sheet
+            loader.found = pool.submit(install, str(loader.port), loader.said.append, "atmega328p")
+        yield made
+    for loader in made.values():
+        loader.close()
+
+
+def test_avrdude_writes_the_image_through_a_boot_loader(
+    loaders: dict[str, BootLoader], tmp_path: Path
+) -> None:
+    loader = loaders["ATmega328P"]
     image = tmp_path / "image.bin"
     (tmp_path / AVR_IMAGE).write_bytes(firmware_file(AVR_IMAGE).read_bytes())
     words = ["avr-objcopy", "-I", "ihex", "-O", "binary", str(tmp_path / AVR_IMAGE), str(image)]
     subprocess.run(words, check=True)
-    said: list[str] = []
-    assert install(str(loader.port), said.append, "atmega328p").outputs == 1
-    loader.close()
+    assert loader.found.result().outputs == 1
     expected = image.read_bytes()
     assert bytes(loader.flash[: len(expected)]) == expected
-    assert "writing bridge.hex through the boot loader at 115200 baud" in said
+    assert "writing bridge.hex through the boot loader at 115200 baud" in loader.said
 
 
-def test_another_chip_is_reported(tmp_path: Path) -> None:
-    loader = BootLoader(tmp_path)
-    loader.signature = bytes([0x1E, 0x94, 0x06])  # an ATmega168
+def test_another_chip_is_reported(loaders: dict[str, BootLoader]) -> None:
     with pytest.raises(DriveFault, match=r"avrdude ended with 1 .*is it the right port"):
-        install(str(loader.port), lambda _: None, "atmega328p")
-    loader.close()
+        loaders["ATmega168"].found.result()
 
 
 def test_a_missing_port_is_reported(tmp_path: Path) -> None:
