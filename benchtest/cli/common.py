@@ -181,14 +181,17 @@ def drive_settings(args: argparse.Namespace, prefix: str = "") -> DriveSettings:
 
         return parse_output_setting(text)
 
+    faults: list[str] = []
+
     def given(name: str, check: Callable[[Any], Any]) -> Any:
         value = getattr(args, prefix + name)
         try:
             return None if value is None else check(value)
         except InputError as error:
-            raise InputError(str(error) if name == "output" else f"--{error}") from None
+            faults.append(str(error) if name == "output" else f"--{error}")
+            return None
 
-    return DriveSettings(
+    settings = DriveSettings(
         given("output", output),
         given("priority", check_priority),
         getattr(args, f"{prefix}sync") or None,
@@ -196,6 +199,9 @@ def drive_settings(args: argparse.Namespace, prefix: str = "") -> DriveSettings:
         given("interface", check_interface),
         given("keepalive", check_keepalive),
     )
+    if faults:
+        raise InputError("\n".join(faults))
+    return settings
 
 
 def moved_design(design: Design, args: argparse.Namespace) -> Design:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -28,6 +29,7 @@ from benchtest.prop.outputs import (
     MAX_UNIVERSE,
     addresses,
     find_output_faults,
+    find_partial_output_faults,
     parse_host,
     whole_node_slots,
 )
@@ -126,6 +128,8 @@ class _Row:
     start: int
     nodes: int | None
     output: Output
+    hint: str = ""
+    """Likely mistake of the row; empty without one."""
 
 
 def parse_ports(text: str, file: str, design: Design) -> Design:
@@ -141,6 +145,8 @@ def parse_ports(text: str, file: str, design: Design) -> Design:
     placed = sorted(zip(parsed.rows, parsed.lines, strict=True), key=lambda item: item[0].start)
     if placed and not parsed.faults:
         faults += _gap_faults(design, placed)
+    elif placed:
+        faults += _partial_faults(design, placed)
     if faults:
         raise FileFaults(file, truncate_faults(faults))
     stops = [*(row.start for row, _ in placed[1:]), design.node_count]
@@ -155,12 +161,33 @@ def parse_ports(text: str, file: str, design: Design) -> Design:
     return found
 
 
+def _partial_faults(design: Design, placed: list[tuple[_Row, int]]) -> list[str]:
+    """Return the faults between rows that are sure although other rows could not be read.
+
+    Only a row with its number of nodes has a known end then.
+    """
+    known = [(row, line) for row, line in placed if row.nodes is not None]
+    if not known:
+        return []
+    outputs = tuple(
+        replace(row.output, runs=_runs(design, row.start, row.start + (row.nodes or 0)))
+        for row, _ in known
+    )
+    found = replace(design, outputs=outputs)
+    return [_with_line(fault, known) for fault in find_partial_output_faults(found, ())]
+
+
+_OTHER_OUTPUT = re.compile(r"(?<=[a-z] )output (\d+)")
+
+
 def _with_line(fault: str, placed: list[tuple[_Row, int]]) -> str:
     """Return a fault of an output with the line that it is in."""
-    for number, (_, line) in enumerate(placed, 1):
+    lines = {str(number): line for number, (_, line) in enumerate(placed, 1)}
+    fault = _OTHER_OUTPUT.sub(lambda found: f"line {lines.get(found[1], '?')}", fault)
+    for number, (row, line) in enumerate(placed, 1):
         for key in (f"output[{number}]", "output." if len(placed) == 1 else ""):
             if key and fault.startswith(key):
-                return f"line {line}: {fault.removeprefix(key).lstrip('.: ')}"
+                return f"line {line}: {fault.removeprefix(key).lstrip('.: ')}{row.hint}"
     return fault
 
 
@@ -238,7 +265,11 @@ def _row(cells: dict[str, str], design: Design, position: list[int]) -> _Row:
     many = whole("nodes", 1, design.node_count, 0) or None
     if faults:
         raise InputError("; ".join(faults))
-    return _Row(position[design.index(strand, first)], many, output)
+    begins = 1 if entry.end == "A" else nodes
+    hint = ""
+    if nodes > 1 and first == nodes + 1 - begins:  # the far end: a row for its last node alone
+        hint = f"; data enters strand {strand} at {entry.end}, so its first node is {begins}"
+    return _Row(position[design.index(strand, first)], many, output, hint)
 
 
 def _flag(text: str, faults: list[str]) -> bool:

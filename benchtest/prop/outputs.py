@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -192,29 +192,46 @@ def ordered_path(path: Sequence[StrandEnd], outputs: Sequence[Output]) -> tuple[
 
 
 def find_output_faults(design: Design) -> Iterator[str]:
-    """Yield the faults of the outputs: nodes, slots and universes.
+    """Yield the faults of the outputs: nodes, slots and universes."""
+    yield from _run_faults(design)
+    yield from _address_faults(design, range(1, len(design.outputs) + 1))
 
-    A fault of the nodes of an output leaves the others' addresses to be checked after it is
-    corrected.
+
+def find_partial_output_faults(design: Design, faults: Sequence[str]) -> Iterator[str]:
+    """Yield the faults between outputs that are sure although some keys could not be read.
+
+    Args:
+        design: the prop; the outputs have stand-ins for what could not be read.
+        faults: faults found so far, all of them of outputs.
     """
-    faults = list(_run_faults(design))
-    yield from faults
-    for number, output in enumerate(design.outputs, 1):
-        faults += (slot_faults := [*_slot_faults(design, output, _key(design, number))])
-        yield from slot_faults
-    if not faults:
-        yield from _universe_faults(design)
-        if len(design.outputs) > 1:
-            yield from _overlaps(design)
+    if len(design.outputs) > 1:
+        yield from _repeated_nodes(design)[1]
+    numbers = range(1, len(design.outputs) + 1)
+    keys = {number: f"{_key(design, number)}." for number in numbers}
+    read = [n for n in numbers if not any(fault.startswith(keys[n]) for fault in faults)]
+    yield from _address_faults(design, read)
+
+
+def _address_faults(design: Design, numbers: Collection[int]) -> Iterator[str]:
+    """Yield the faults of slots and universes of some outputs, from 1."""
+    sound = []
+    for number in numbers:
+        faults = list(_slot_faults(design, design.outputs[number - 1], _key(design, number)))
+        yield from faults
+        if not faults:
+            sound.append(number)
+    high = list(_universe_faults(design, sound))
+    yield from high
+    if len(sound) > 1 and not high:
+        yield from _overlaps(design, sound)
 
 
 def _key(design: Design, number: int) -> str:
     return "output" if len(design.outputs) == 1 else f"output[{number}]"
 
 
-def _run_faults(design: Design) -> Iterator[str]:
-    if len(design.outputs) == 1 and not design.outputs[0].runs:
-        return
+def _repeated_nodes(design: Design) -> tuple[dict[tuple[int, int], tuple[int, int]], list[str]]:
+    """Return the output of each strand and node, and a fault for nodes that are named twice."""
     owner: dict[tuple[int, int], tuple[int, int]] = {}
     twice: dict[tuple[int, int, int], list[int]] = {}
     for number, output in enumerate(design.outputs, 1):
@@ -223,10 +240,21 @@ def _run_faults(design: Design) -> Iterator[str]:
                 holder = owner.setdefault((run.strand, node), (number, place))
                 if holder != (number, place):
                     twice.setdefault((run.strand, holder[0], number), []).append(node)
+    faults = []
     for (strand, one, other), nodes in twice.items():
         what = _nodes(design, strand, nodes)
         where = f"on output {one} already" if one != other else "named twice"
-        yield f"{_key(design, other)}.strands: {what} is {where}; put each node on one output"
+        faults.append(
+            f"{_key(design, other)}.strands: {what} is {where}; put each node on one output"
+        )
+    return owner, faults
+
+
+def _run_faults(design: Design) -> Iterator[str]:
+    if len(design.outputs) == 1 and not design.outputs[0].runs:
+        return
+    owner, repeated = _repeated_nodes(design)
+    yield from repeated
     for own in design.strands:
         missing = [n for n in range(1, own.nodes + 1) if (own.number, n) not in owner]
         if missing:
@@ -234,7 +262,7 @@ def _run_faults(design: Design) -> Iterator[str]:
                 f"output: {_nodes(design, own.number, missing)} is on no output; add it to the "
                 "strands of one"
             )
-    if not twice and len(owner) == design.node_count:
+    if not repeated and len(owner) == design.node_count:
         yield from _order_faults(design)
 
 
@@ -276,9 +304,11 @@ def _slot_faults(design: Design, output: Output, key: str) -> Iterator[str]:
         )
 
 
-def _universe_faults(design: Design) -> Iterator[str]:
+def _universe_faults(design: Design, numbers: Collection[int]) -> Iterator[str]:
     spans = zip(design.outputs, design.data_lines, strict=True)
     for number, (output, (start, stop)) in enumerate(spans, 1):
+        if number not in numbers or start == stop:
+            continue
         universe, _ = last_address(output, stop - start, design.node.channels)
         if universe > MAX_UNIVERSE:
             yield (
@@ -287,12 +317,19 @@ def _universe_faults(design: Design) -> Iterator[str]:
             )
 
 
-def _overlaps(design: Design) -> Iterator[str]:
-    """Yield a fault for each pair of neighbouring outputs that use the same slots."""
+def _overlaps(design: Design, numbers: Collection[int]) -> Iterator[str]:
+    """Yield a fault for each pair of neighbouring outputs that use the same slots.
+
+    Args:
+        design: the prop.
+        numbers: outputs to compare, from 1.
+    """
     used: dict[tuple[str | None, int], list[tuple[int, int, int]]] = {}
     for number, (output, (start, stop)) in enumerate(
         zip(design.outputs, design.data_lines, strict=True), 1
     ):
+        if number not in numbers or start == stop:
+            continue
         for universe, first, last in used_slots(output, stop - start, design.node.channels):
             used.setdefault((output.host, universe), []).append((first, last, number))
     named: set[tuple[int, int]] = set()
@@ -334,7 +371,7 @@ def without_hosts(design: Design) -> Design:
         return design
     outputs = tuple(replace(output, host=None) for output in design.outputs)
     bare = replace(design, outputs=outputs)
-    if faults := list(_overlaps(bare)):
+    if faults := list(_overlaps(bare, range(1, len(outputs) + 1))):
         raise InputError(
             "\n".join(f"a virtual prop is one controller; {fault}" for fault in faults)
         )

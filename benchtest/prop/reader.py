@@ -39,6 +39,7 @@ from benchtest.prop.outputs import (
     MAX_NULL_NODES,
     MAX_SLOTS,
     MAX_UNIVERSE,
+    find_partial_output_faults,
     ordered_path,
     parse_host,
     parse_runs,
@@ -95,10 +96,16 @@ def parse_design(text: str, file: str) -> Design:
     faults: list[str] = []
     design = _design(TomlTable(parse_toml(text, file), "", faults))
     if design is not None:
-        faults.extend(find_design_faults(design, sound=not faults))
+        partial = find_partial_output_faults(design, faults) if _is_of_outputs(faults) else ()
+        faults.extend([*find_design_faults(design, sound=not faults), *partial])
     if faults or design is None:
         raise FileFaults(file, truncate_faults(faults))
     return design
+
+
+def _is_of_outputs(faults: list[str]) -> bool:
+    """Return True if there are faults and all are of outputs, so that the rest is as written."""
+    return bool(faults) and all(fault.startswith("output") for fault in faults)
 
 
 def _design(root: TomlTable) -> Design | None:

@@ -75,7 +75,12 @@ def test_each_strand_has_an_address(make_fan: MakeFan) -> None:
         ("strand,first_node,universe,channel,nodes\n1,,1,1,30\n3,,2,1,\n",
          "line 2: nodes is 30, but 60 nodes"),
         ("strand,first_node,universe,channel\n1,,1,1\n3,,1,30\n",
-         "line 3: uses channel 30 of universe 1, as output 1 does"),
+         "line 3: uses channel 30 of universe 1, as line 2 does"),
+        # strand 2 of the zigzag is entered at B
+        ("strand,first_node,universe,channel\n1,1,1,1\n2,1,1,91\n",
+         "as line 2 does; move one of the two; data enters strand 2 at B, so its first node is 30"),
+        ("strand,first_node,universe,channel,nodes\n1,,1,1,30\n2,,1,80,30\n3,,0,1,30\n",
+         "line 3: uses channel 80 of universe 1, as line 2 does"),
         ("strand,first_node,universe,channel,packed\n1,,1,1,maybe\n", 'packed is "maybe"'),
         ("strand,first_node,universe,channel,host\n1,,1,1,a b\n", 'host is "a b"'),
         ("strand,first_node,universe,channel,slots\n1,,1,1,2\n", "line 2: slots: is 2"),

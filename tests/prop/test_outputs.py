@@ -131,6 +131,21 @@ def test_170_nodes_fill_a_universe_or_a_packed_one_ends_inside_a_node() -> None:
     assert output_addresses(whole, 171, 3).universe[170].tolist() == [2, 2, 2]
 
 
+def test_faults_between_outputs_are_reported_next_to_those_of_single_keys() -> None:
+    faults = _faults(
+        '[[output]]\nstrands = "1"\n'
+        '[[output]]\nstrands = "1 2"\nchannel = 100\n'
+        '[[output]]\nstrands = "3"\nuniverse = 0\n'
+        '[[output]]\nstrands = "4"\nuniverse = 9\nslots = 2\n'
+    )
+    assert [fault.removeprefix("fan.toml: ") for fault in faults] == [
+        "output[3].universe: is 0; give a whole number from 1 to 63999",
+        "output[2].strands: strand 1 is on output 1 already; put each node on one output",
+        "output[4].slots: is 2; a whole node needs 3: give at least that, or packed = true",
+        "output[2]: uses channel 100 of universe 1, as output 1 does; move one of the two",
+    ]
+
+
 def test_all_faults_of_the_outputs_are_reported_at_once() -> None:
     found = _faults(
         '[[output]]\nstrands = "1-2 9"\nuniverse = 0\n'
