@@ -31,7 +31,7 @@ def system(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="module", autouse=True)
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[subprocess.Popen[str]]:
-    """Begin the demo with few readings, which waits most of its time, beside the other tests."""
+    """Begin the demo with few readings, which waits most of its time, during the other tests."""
     words = ["demo", "--auto", "--json", "--seed", "12"]
     bench = tmp_path_factory.mktemp("demo")
     process = subprocess.Popen(

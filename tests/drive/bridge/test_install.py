@@ -145,7 +145,7 @@ class BootLoader(OnAPty):
         flash: octets written, by address.
         signature: that of its chip.
         bridge: the program that starts when the boot loader is left; here the protocol in Python.
-        said: steps of its installation.
+        messages: those of its installation.
         found: result of its installation.
     """
 
@@ -153,7 +153,7 @@ class BootLoader(OnAPty):
     found: Future[Board]
 
     def __init__(self, folder: Path) -> None:
-        self.said: list[str] = []
+        self.messages: list[str] = []
         self.port = folder / "avr"
         self.flash = bytearray(b"\xff" * 32_768)
         self.signature = bytes([0x1E, 0x95, 0x0F])  # an ATmega328P; its data sheet
@@ -225,7 +225,9 @@ def loaders(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Boot
             loader = made[name] = BootLoader(tmp_path_factory.mktemp(name))
             if name == "ATmega168":
                 loader.signature = bytes([0x1E, 0x94, 0x06])  # its data sheet
-            loader.found = pool.submit(install, str(loader.port), loader.said.append, "atmega328p")
+            loader.found = pool.submit(
+                install, str(loader.port), loader.messages.append, "atmega328p"
+            )
         yield made
     for loader in made.values():
         loader.close()
@@ -242,7 +244,7 @@ def test_avrdude_writes_the_image_through_a_boot_loader(
     assert loader.found.result().outputs == 1
     expected = image.read_bytes()
     assert bytes(loader.flash[: len(expected)]) == expected
-    assert "writing bridge.hex through the boot loader at 115200 baud" in loader.said
+    assert "writing bridge.hex through the boot loader at 115200 baud" in loader.messages
 
 
 def test_another_chip_is_reported(loaders: dict[str, BootLoader]) -> None:
