@@ -52,7 +52,7 @@ def test_lifted_leads_are_seen_where_the_drop_is_larger_than_the_spread() -> Non
     assert not has_changed(HAND, 4.871, 4.866)
 
 
-def test_a_rail_near_zero_may_be_open_and_a_drop_may_not_be_told_by_its_volts() -> None:
+def test_a_rail_near_zero_may_be_open_and_a_drop_is_not_judged_by_its_volts() -> None:
     assert is_open(0.012, is_rail=True)
     assert is_open(-0.2, is_rail=True)
     assert not is_open(1.4, is_rail=True)  # behind an open joint: one to four volts

@@ -15,13 +15,13 @@ from benchtest.virtual.remote_prop import FRAME_TIMEOUT_S, RemoteProp, wait_for_
 
 @dataclass(frozen=True, slots=True)
 class HeardReading:
-    """What a source showed at one moment, steady or not."""
+    """Reading of a source at one moment, steady or not."""
 
     given: SourceReading
     asked: Asked
-    """What was asked for at that moment."""
+    """Question at that moment."""
     light: str
-    """What was lit."""
+    """Light at that moment, in words."""
     source: str
     """Name of the source."""
 

@@ -28,13 +28,13 @@ class Person:
     """A person with two leads at a bench whose clock this test turns.
 
     Attributes:
-        said: words and tones.
+        news: words and tones.
         lights: what was lit after each reading of the meter.
     """
 
     def __init__(self, bench: Workbench, meter: SimulatedMeter, clock: list[float]) -> None:
         self.bench, self.meter, self._clock = bench, meter, clock
-        self.said: list[tuple[str, bool]] = []
+        self.news: list[tuple[str, bool]] = []
         self.lights: list[str] = []
 
     def hold(self, volts: Callable[[], float], samples: int) -> None:
@@ -44,7 +44,7 @@ class Person:
             if self.bench.touch.wants_reading:
                 news = self.bench.touch.hear(self.bench.source.hear())
                 if news is not None:
-                    self.said.append((news.words, news.is_kept))
+                    self.news.append((news.words, news.is_kept))
                     self.bench.light_advice()
             self.lights.append(self.bench.light.words)
             self._clock[0] += SAMPLE_S
@@ -86,7 +86,7 @@ def person(
 
 
 def test_a_rail_is_kept_after_the_leads_have_come_and_are_steady(person: Person) -> None:
-    person.hold(lambda: 4.871, 8)  # they may be anywhere: nobody saw them come
+    person.hold(lambda: 4.871, 8)  # they may be anywhere: not seen to come
     assert person.kept == []
     person.hold(lambda: 0.004, 3)
     shaky = cycle([4.866, 0.9, 4.4, 2.0])
@@ -94,9 +94,9 @@ def test_a_rail_is_kept_after_the_leads_have_come_and_are_steady(person: Person)
     assert person.kept == []
     person.hold(lambda: 4.866, 4)
     assert person.kept == [4.866]
-    assert person.said[-1][1]
-    assert "saved 4.866 V, BM-6" in person.said[-1][0]
-    assert "lift the leads" in person.said[-1][0]
+    assert person.news[-1][1]
+    assert "saved 4.866 V, BM-6" in person.news[-1][0]
+    assert "lift the leads" in person.news[-1][0]
 
 
 def test_the_leads_are_lifted_before_the_next_place_lights(person: Person) -> None:
@@ -106,7 +106,7 @@ def test_the_leads_are_lifted_before_the_next_place_lights(person: Person) -> No
     asks(person.bench, "1 3", "crown:3")
     person.hold(lambda: 4.866, 6)
     assert person.kept == [4.866]  # still at the last place
-    assert person.bench.light.words == "4"  # whose light tells whether they were lifted
+    assert person.bench.light.words == "4"  # whose light shows when they are lifted
     person.hold(lambda: 0.002, 2)
     assert person.bench.light.words == "1 3"
     person.hold(lambda: 4.91, 6)
@@ -119,10 +119,10 @@ def test_a_drop_is_kept_only_if_it_follows_the_light(person: Person) -> None:
     person.bench.light_advice()
     person.hold(lambda: 0.0, 12)  # never down on the wire
     assert person.kept == []
-    assert "like open leads so far" in "".join(words for words, _ in person.said)
+    assert "like open leads so far" in "".join(words for words, _ in person.news)
     person.hold(lambda: 0.0 if light.is_dark else 0.0021, 12)
     assert person.kept == [pytest.approx(0.0021)]
-    assert person.said[-1][1]
+    assert person.news[-1][1]
 
 
 def test_leads_that_stay_need_not_be_lifted(person: Person) -> None:
@@ -137,7 +137,7 @@ def test_zero_volts_everywhere_are_not_kept_and_explained_once(person: Person) -
     """A lead in the amps socket shorts the place, or the supply is off."""
     person.hold(lambda: 0.001, 20)
     assert person.kept == []
-    (words,) = [words for words, _ in person.said]
+    (words,) = [words for words, _ in person.news]
     assert words.startswith("about 0 V: leads open or in the amps socket, or no supply?")
 
 
@@ -145,7 +145,7 @@ def test_exchanged_leads_are_not_kept(person: Person) -> None:
     person.hold(lambda: 0.0, 3)
     person.hold(lambda: -4.9, 8)
     assert person.kept == []
-    assert "are red and black exchanged" in person.said[-1][0]
+    assert "are red and black exchanged" in person.news[-1][0]
     person.hold(lambda: 0.0, 2)
     person.hold(lambda: 4.9, 5)
     assert person.kept == [4.9]
