@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from benchtest.cli.common import Commands, number, print_json, whole
+from benchtest.cli.common import Commands, number, print_json
 
 if TYPE_CHECKING:
     from benchtest.drive.bridge.input_reader import BridgeReader
@@ -35,14 +35,17 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "alone lists the ports",
     )
     parser.add_argument(
-        "--pin", type=whole, metavar="N", help="analog input of a bridge (default: all)"
+        "--pin",
+        metavar="N",
+        help="input of a bridge: an analog input from 0, or m0 and v0 for the millivolts and volts "
+        "of its first power monitor (default: all)",
     )
     parser.add_argument(
         "--calibrate",
         type=number,
         metavar="VOLTS",
         help="true volts at that input, by a meter you trust, in the upper three quarters of its "
-        "range",
+        "range; 0 zeroes the millivolts of a power monitor whose leads are held together",
     )
     parser.set_defaults(run=run)
     yield parser
@@ -50,7 +53,7 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
 
 def run(args: argparse.Namespace) -> int:
     """Read once, or calibrate."""
-    from benchtest.drive.source_spec import parse_source
+    from benchtest.drive.source_spec import parse_input, parse_source
     from benchtest.errors import InputError
 
     spec = parse_source(args.source, "--from")
@@ -58,12 +61,13 @@ def run(args: argparse.Namespace) -> int:
         if args.pin is not None or args.calibrate is not None:
             raise InputError(f"--from {spec}: --pin and --calibrate are for a bridge's inputs")
         return _bench_meter(spec, args) if spec.kind == "scpi" else _handheld_meter(spec, args)
-    if args.pin is not None and not 0 <= args.pin <= 255:
-        raise InputError(f"--pin {args.pin}: give 0 to 255")
+    if args.pin is not None and parse_input(args.pin) is None:
+        raise InputError(f"--pin {args.pin}: give an input from 0, or m0 to m15 and v0 to v15")
     if args.calibrate is not None:
         if args.pin is None:
             raise InputError("--calibrate: add the input with the voltage, such as --pin 0")
-        if not 0.0 < args.calibrate <= 1000.0:
+        is_zero = args.calibrate == 0.0 and args.pin.lower().startswith("m")
+        if not (0.0 < args.calibrate <= 1000.0 or is_zero):
             raise InputError(f"--calibrate {args.calibrate:g}: give volts above 0")
     return _bridge(spec, args)
 
@@ -98,13 +102,20 @@ def _bench_meter(spec: SourceSpec, args: argparse.Namespace) -> int:
 
 
 def _bridge(spec: SourceSpec, args: argparse.Namespace) -> int:
-    from benchtest.drive.bridge.input_reader import BridgeReader
+    from benchtest.drive.bridge.input_reader import MONITOR_SAMPLES, BridgeReader
+    from benchtest.drive.bridge.messages import MONITOR_CHANNEL
+    from benchtest.drive.source_spec import parse_input
 
-    with contextlib.closing(BridgeReader(spec.device)) as bridge:
-        if args.calibrate is not None:
-            samples = [bridge.calibrate(args.pin, args.calibrate)]
+    chosen = None if args.pin is None else parse_input(args.pin)
+    baud = None if spec.line is None else spec.line.baud
+    with contextlib.closing(BridgeReader(spec.device, baud)) as bridge:
+        if args.calibrate is not None and chosen is not None:
+            samples = [bridge.calibrate(chosen, args.calibrate)]
         else:
-            samples = [bridge.read(pin) for pin in _pins(bridge, args)]
+            samples = [
+                bridge.read(pin, MONITOR_SAMPLES) if pin >= MONITOR_CHANNEL else bridge.read(pin)
+                for pin in (_pins(bridge) if chosen is None else [chosen])
+            ]
     rows = [_row(sample) for sample in samples]
     if args.json:
         print_json({"from": str(spec), "pins": rows})
@@ -114,15 +125,25 @@ def _bridge(spec: SourceSpec, args: argparse.Namespace) -> int:
     return 0
 
 
-def _pins(bridge: BridgeReader, args: argparse.Namespace) -> list[int]:
-    return list(range(bridge.inputs())) if args.pin is None else [args.pin]
+def _pins(bridge: BridgeReader) -> list[int]:
+    """Return the analog inputs of a bridge, and both inputs of each of its power monitors."""
+    from benchtest.drive.bridge.messages import MONITOR_CHANNEL
+
+    pins = list(range(bridge.inputs()))
+    for monitor in bridge.monitors():
+        pins += [MONITOR_CHANNEL + 2 * monitor, MONITOR_CHANNEL + 2 * monitor + 1]
+    return pins
 
 
 def _row(sample: Sample) -> dict[str, Any]:
     """Return one input as JSON; no volts if it is not calibrated or over range."""
-    volts = None if sample.over_range or sample.volts is None else round(sample.volts, 6)
+    from benchtest.drive.bridge.messages import MONITOR_CHANNEL
+    from benchtest.drive.source_spec import input_name
+
+    volts = None if sample.over_range or sample.volts is None else round(sample.volts, 7)
+    is_monitor = sample.channel >= MONITOR_CHANNEL
     return {
-        "pin": sample.channel,
+        "pin": input_name(sample.channel) if is_monitor else sample.channel,
         "volts": volts,
         "counts": round(sample.counts, 2),
         "count_v": None if sample.scale_nv is None else sample.scale_nv * 1e-9,
@@ -132,8 +153,15 @@ def _row(sample: Sample) -> dict[str, Any]:
 
 def _text(row: dict[str, Any]) -> str:
     counts = f"input {row['pin']}  {row['counts']:7.2f} counts"
+    is_millivolts = str(row["pin"]).startswith("m")
+    if row["over_range"] and is_millivolts:
+        return f"{counts}  {'more than' if row['counts'] > 0 else 'below -'} 81.9 mV"
     if row["over_range"]:
         return f"{counts}  over range: use the divider for a higher voltage"
     if row["volts"] is None:
         return f"{counts}  not calibrated: --calibrate VOLTS --pin {row['pin']}"
-    return f"{counts}  {row['volts']:.3f} V"
+    return (
+        f"{counts}  {row['volts'] * 1e3:.4f} mV"
+        if is_millivolts
+        else (f"{counts}  {row['volts']:.3f} V")
+    )

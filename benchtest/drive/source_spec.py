@@ -12,7 +12,10 @@ from benchtest.errors import InputError, did_you_mean
 _LINE = re.compile(r"^(?P<device>.+?)(?:@(?P<settings>[^@/:]+))?$", re.ASCII)
 _TCP = re.compile(r"^(?!COM\d)(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\]):\d{1,5}$", re.ASCII)
 _FRAMING = re.compile(r"^([78])([NEO])([12])$")
-_PIN = re.compile(r"^\s*(\d{1,3})\s*=\s*(\S.*?)\s*$", re.ASCII)
+_PIN = re.compile(r"^\s*(\w{1,3})\s*=\s*(\S.*?)\s*$", re.ASCII)
+_INPUT = re.compile(r"^(?:(\d{1,3})|([mv])(\d{1,2}))$", re.ASCII)
+_MONITOR_CHANNEL = 0x80
+"""First input of a bridge's power monitors, as its protocol numbers them."""
 DEFAULT_BAUD = 9600
 """Factory setting of bench meters on RS-232; common practice. Meters with USB of their own ignore
 it."""
@@ -99,7 +102,7 @@ def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
         from benchtest.drive.serial_ports import describe_ports
 
         raise InputError(f"{option} {text}: no port given; write {kind}:DEVICE; {describe_ports()}")
-    if kind != "scpi":
+    if kind == "handheld":
         return SourceSpec(kind, rest)
     found = _LINE.match(rest)
     assert found is not None
@@ -109,9 +112,31 @@ def parse_source(text: str, option: str = "--readings-from") -> SourceSpec:
         raise InputError(
             f"{option} {text[:60]}: a meter on the network has no baud rate; write scpi:HOST:PORT"
         )
-    return SourceSpec(
-        kind, found["device"], _parse_line(found["settings"], f"{option} {text[:60]}")
-    )
+    where = f"{option} {text[:60]}"
+    if kind == "serial":
+        return SourceSpec(kind, found["device"], LineSettings(_bridge_baud(found, where)))
+    return SourceSpec(kind, found["device"], _parse_line(found["settings"], where))
+
+
+def split_bridge(text: str, option: str) -> tuple[str, int | None]:
+    """Return the device and the rate of a bridge's `DEVICE` or `DEVICE@115200`.
+
+    Raises:
+        InputError: the rate is no number, or out of range.
+
+    >>> split_bridge("/dev/ttyUSB0@115200", "--to"), split_bridge("COM3", "--to")
+    (('/dev/ttyUSB0', 115200), ('COM3', None))
+    """
+    found = _LINE.match(text)
+    if found is None or found["settings"] is None:
+        return text, None
+    return found["device"], _bridge_baud(found, f"{option} serial:{text[:60]}")
+
+
+def _bridge_baud(found: re.Match[str], where: str) -> int:
+    if not found["settings"].isdigit():
+        raise InputError(f"{where}: write a bridge's rate as a number, such as @115200")
+    return _parse_line(found["settings"], where).baud
 
 
 def _parse_line(text: str, where: str) -> LineSettings:
@@ -136,8 +161,38 @@ def _parse_line(text: str, where: str) -> LineSettings:
     return LineSettings(baud, framing, flow)
 
 
+def parse_input(text: str) -> int | None:
+    """Return the channel of a bridge's input; None if there is no such.
+
+    An analog input is a number from 0; power monitor 0 to 15 has `m0` for millivolts and `v0` for
+    volts.
+
+    >>> parse_input("2"), parse_input("m0"), parse_input("v1"), parse_input("m16")
+    (2, 128, 131, None)
+    """
+    found = _INPUT.match(text.strip().lower())
+    if found is None:
+        return None
+    if found[1]:
+        return int(found[1]) if int(found[1]) < _MONITOR_CHANNEL else None
+    monitor = int(found[3])
+    return _MONITOR_CHANNEL + 2 * monitor + (found[2] == "v") if monitor < 16 else None
+
+
+def input_name(channel: int) -> str:
+    """Return the name of an input: its number, or `m0` and `v0` of the first power monitor.
+
+    >>> input_name(2), input_name(0x80), input_name(0x83)
+    ('2', 'm0', 'v1')
+    """
+    if channel < _MONITOR_CHANNEL:
+        return str(channel)
+    monitor, is_bus = divmod(channel - _MONITOR_CHANNEL, 2)
+    return f"{'v' if is_bus else 'm'}{monitor}"
+
+
 def parse_pins(texts: Iterable[str]) -> Sequence[tuple[int, str]]:
-    """Parse `0=foot:4`: the probe at which each analog input of a bridge is connected.
+    """Parse `0=foot:4`: the probe at which each input of a bridge is connected.
 
     Raises:
         InputError: a text has another form, or an input occurs twice.
@@ -147,12 +202,14 @@ def parse_pins(texts: Iterable[str]) -> Sequence[tuple[int, str]]:
     """
     pins: dict[int, str] = {}
     for text in texts:
-        if not (found := _PIN.match(text)):
+        found = _PIN.match(text)
+        pin = None if found is None else parse_input(found[1])
+        if found is None or pin is None:
             raise InputError(
-                f'--pin "{text[:40]}": write an analog input and its probe, such as --pin 0=foot:4'
+                f'--pin "{text[:40]}": write an input and its probe, such as --pin 0=foot:4, or '
+                "m0 and v0 for the millivolts and volts of the first power monitor"
             )
-        pin = int(found[1])
         if pin in pins:
-            raise InputError(f"--pin {text[:40]}: input {pin} is already at {pins[pin]}")
+            raise InputError(f"--pin {text[:40]}: input {found[1]} is already at {pins[pin]}")
         pins[pin] = found[2]
     return list(pins.items())

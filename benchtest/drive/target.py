@@ -205,6 +205,8 @@ class Target:
     """Name or address for unicast; None for multicast."""
     port: int = E131_PORT
     device: str | None = None
+    baud: int | None = None
+    """Rate of a bridge's line; None for the usual one."""
     settings: DriveSettings = field(default_factory=DriveSettings)
 
     def __str__(self) -> str:
@@ -212,7 +214,7 @@ class Target:
         if self.kind == "virtual":  # whose controller has the same settings
             return self.kind
         if self.kind == "serial":
-            here = f"serial:{self.device}"
+            here = f"serial:{self.device}" + ("" if self.baud is None else f"@{self.baud}")
         elif self.kind == "artnet" and self.host is not None:
             here = format_artnet(self.host, self.port)
         else:
@@ -275,7 +277,8 @@ _HOST = re.compile(
 def parse_target(text: str) -> Target:
     """Parse `e131`, `e131:HOST`, `e131:HOST:PORT`, `artnet:HOST`, `serial:DEVICE` or `virtual`.
 
-    Settings may follow after a space, as `parse_settings` reads them.
+    A rate of the line may follow a device, as in `serial:/dev/ttyUSB0@115200`. Settings may follow
+    after a space, as `parse_settings` reads them.
 
     Raises:
         InputError: the text has no such form; for `serial` alone the message lists the ports.
@@ -291,7 +294,10 @@ def parse_target(text: str) -> Target:
     if kind == "virtual" and not colon:
         return Target("virtual")
     if kind == "serial" and rest:
-        return Target("serial", device=rest)
+        from benchtest.drive.source_spec import split_bridge
+
+        device, baud = split_bridge(rest, "--to")
+        return Target("serial", device=device, baud=baud)
     if kind == "serial":
         from benchtest.drive.serial_ports import describe_ports
 
@@ -356,5 +362,5 @@ def driver_for(target: Target, design: Design, source: SourceSettings) -> Driver
             )
         from benchtest.drive.bridge.driver import BridgeDriver  # pyserial only where it is needed
 
-        return BridgeDriver(design, target.device)
+        return BridgeDriver(design, target.device, target.baud)
     raise DriveFault("virtual: start a simulation and give its address, as `benchtest demo` does")

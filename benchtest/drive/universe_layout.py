@@ -148,8 +148,6 @@ def frame_from_slots(design: Design, slots: Mapping[int, bytes]) -> Frame:
     return frame
 
 
-_BIT_S = 1.25e-6
-"""One bit on the LED wire. [s] Source: WS2812B data sheet, 1250 ns."""
 RESET_GAP_S = 300e-6
 """Low time between frames that every node kind treats as the end of a frame. [s] Source: WS2813
 data sheet.
@@ -158,7 +156,7 @@ data sheet.
 
 def node_s(design: Design) -> float:
     """Return the time of one node's bits on the LED wire. [s]"""
-    return 8 * design.node.channels * _BIT_S
+    return 8 * design.node.channels * design.node.bit_s
 
 
 def nodes_per_output(design: Design, frames_per_s: float) -> int:

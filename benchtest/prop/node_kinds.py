@@ -21,8 +21,12 @@ MAX_FIGURES = {
     "channel_ma": 1000.0,
     "quiescent_ma": 100.0,
     "logic_v": 60.0,
+    "data_khz": 800.0,
+    "one_ns": 2500.0,
 }
 """Figures that a prop file may override, and the largest value that is not a typing error."""
+DATA_KHZ = (800.0, 400.0)
+"""Rates of data lines. [kHz]"""
 FIGURES_BY_COLOUR = ("full_v", "dark_v")
 """Figures that a prop file may override colour by colour."""
 OWN_SOURCE = "the prop file"
@@ -62,6 +66,10 @@ class NodeKind:
     """Supply at and below which a colour has none. [V]"""
     backup_data: bool
     """True where a second data line bypasses one dead node."""
+    data_khz: float = 800.0
+    """Rate of the data line, 800 or 400. [kHz]"""
+    one_ns: float = 700.0
+    """High time of a 1 on the data line. [ns]"""
     channel_bins_ma: tuple[float, ...] = ()
     """Other channel currents that parts of this name are sold with. [mA]"""
     sources: Mapping[str, str] = field(default_factory=dict)
@@ -71,6 +79,11 @@ class NodeKind:
     def channels(self) -> int:
         """Number of colour channels of one node."""
         return len(self.colours)
+
+    @property
+    def bit_s(self) -> float:
+        """Time of one bit on the data line. [s]"""
+        return 1e-3 / self.data_khz
 
 
 @cache
@@ -184,6 +197,9 @@ def _is_consistent(table: TomlTable, kind: NodeKind) -> bool:
         if kind.dark_v[colour] >= kind.volts:
             table.fault("dark_v", f"{colour} is not below the supply; it would never light")
             good = False
+    if kind.data_khz not in DATA_KHZ:
+        table.fault("data_khz", f"is {kind.data_khz:g}; give 800 or 400, as its data sheet does")
+        good = False
     if kind.lowest_v > kind.volts:
         table.fault("lowest_v", f"is {kind.lowest_v:g}, above the supply of {kind.volts:g} V")
         good = False

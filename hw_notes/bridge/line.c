@@ -19,7 +19,7 @@ static bool zero_due;  /* a zero follows the last group */
 static bool damaged;   /* discard octets up to the next delimiter */
 
 void line_begin(void) {
-    UBRR0 = 3; /* 500 000 baud exactly: 16 MHz / (8 * (3 + 1)) */
+    UBRR0 = (F_CPU / 8 + LINE_BAUD / 2) / LINE_BAUD - 1; /* 3 at 500 000 baud, which is exact */
     UCSR0A = _BV(U2X0);
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00); /* 8N1 */
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);

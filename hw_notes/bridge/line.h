@@ -5,6 +5,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#ifndef LINE_BAUD
+#define LINE_BAUD 500000UL
+#endif
 #define LONGEST_BODY 200 /* octets of a message with its kind and number, without its CRC */
 
 void line_begin(void);

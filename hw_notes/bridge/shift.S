@@ -1,11 +1,18 @@
 ; Frames onto the one-wire data line of the nodes, timed by counting cycles at 16 MHz.
 ;
-; void shift(const uint8_t *runs, const uint8_t *colours, uint16_t nodes, uint8_t channels, uint8_t mask)
-;            r25:r24              r23:r22                 r21:r20         r18               r16
+; void shift(const uint8_t *runs, const uint8_t *colours, uint16_t nodes, uint8_t channels,
+;            r25:r24              r23:r22                 r21:r20         r18
+;            uint8_t mask, uint8_t is_long)
+;            r16           r14
 ;
-; One bit is 20 cycles, 1250 ns, with no pause between bits, octets, nodes or runs:
+; shift, 800 kHz: one bit is 20 cycles, 1250 ns, with no pause between bits, octets, nodes or runs:
 ;   0: 5 cycles high (312.5 ns), 15 low (937.5 ns)     1: 11 high (687.5 ns), 9 low (562.5 ns)
 ; All four lie within the windows of the WS2811 (800 kHz), WS2812B and SK6812 data sheets at once.
+;
+; shift_slow, 400 kHz: one bit is 40 cycles, 2500 ns:
+;   0: 8 high (500 ns), 32 low (2000 ns)
+;   1: 19 high (1187.5 ns), 21 low (1312.5 ns); with is_long 31 high (1937.5 ns), 9 low (562.5 ns)
+; They lie within the windows of the WS2811 (400 kHz) and, with is_long, UCS1903 data sheets.
 ;
 ; A bit leaves two slots free: 5 cycles before the late fall and 8 after it. Everything else is
 ; done in them: colours are fetched while a node's first octet goes out, and what the next node
@@ -30,6 +37,8 @@
 #define work r17
 #define take r5
 #define zero r1
+#define is_long r14
+#define middle r15
 ; X: next run    Y: colours    Z: this run's colour
 
 .macro pause cycles
@@ -41,16 +50,26 @@
     .endif
 .endm
 
-.macro rise bit                     ; cycles 0 to 5: high, and low again for a 0
+.macro rise bit                     ; cycles 0 to 5 (slow: 8): high, and low again for a 0
     out _SFR_IO_ADDR(PORTB), high
     mov level, low
     sbrc octet, \bit
     mov level, high
+    .if slow
+    mov middle, low
+    sbrc is_long, 0
+    mov middle, level
+    .endif
     nop
     out _SFR_IO_ADDR(PORTB), level
 .endm
 
-.macro fall                         ; cycle 11: low
+.macro fall                         ; cycle 11 (slow: 19 or 31): low
+    .if slow
+    pause 5
+    out _SFR_IO_ADDR(PORTB), middle
+    pause 11
+    .endif
     out _SFR_IO_ADDR(PORTB), low
 .endm
 
@@ -61,15 +80,18 @@
     pause 8
 .endm
 
-.global shift
-.section .text.shift, "ax", @progbits
-shift:
+.macro sender name, is_slow
+.set slow, \is_slow
+.global \name
+.section .text.\name, "ax", @progbits
+\name:
     push r2
     push r3
     push r4
     push r5
     push r6
     push r7
+    push r15
     push r16
     push r17
     push r28
@@ -96,7 +118,7 @@ shift:
     adc r31, zero
     ld octet, Z
 
-node:                               ; first octet
+node\@:                               ; first octet
     rise 7
     pause 5
     fall
@@ -179,7 +201,7 @@ node:                               ; first octet
     pause 3
     fall
     sbrs channels, 2                ; 1, or 2 with four channels
-    rjmp next                       ; 2, so 3 in all
+    rjmp next\@                       ; 2, so 3 in all
     mov octet, fourth               ; 1, so 3 in all
     pause 5
 
@@ -196,16 +218,17 @@ node:                               ; first octet
     pause 3
     fall
     pause 3
-next:                               ; 3 cycles after the fall, from either side
+next\@:                               ; 3 cycles after the fall, from either side
     ld octet, Z                     ; 2
-    breq done                       ; 1
-    rjmp node                       ; 2
+    breq done\@                       ; 1
+    rjmp node\@                       ; 2
 
-done:
+done\@:
     pop r29
     pop r28
     pop r17
     pop r16
+    pop r15
     pop r7
     pop r6
     pop r5
@@ -213,3 +236,7 @@ done:
     pop r3
     pop r2
     ret
+.endm
+
+    sender shift, 0
+    sender shift_slow, 1

@@ -50,7 +50,8 @@ def test_meter_errors_are_explained(
         (["--from", "scpi:x", "--pin", "0"], "--pin and --calibrate are for a bridge"),
         (["--from", "serial:x", "--calibrate", "5"], "add the input with the voltage"),
         (["--from", "serial:x", "--pin", "0", "--calibrate", "-5"], "give volts above 0"),
-        (["--from", "serial:x", "--pin", "-1"], "give 0 to 255"),
+        (["--from", "serial:x", "--pin", "m16"], "give an input from 0, or m0 to m15"),
+        (["--from", "serial:x", "--pin", "0", "--calibrate", "0"], "give volts above 0"),
     ]:
         assert main(["volts", *words]) in (1, 2)
         assert said in capsys.readouterr().err
@@ -74,6 +75,22 @@ def test_an_input_is_calibrated_once_and_read_by_every_later_program(
     assert row["volts"] == pytest.approx(known_v / 2, abs=2 * row["count_v"])
     board.tell("adc 0 1200")
     assert "over range" in run(*words).out
+
+
+def test_a_power_monitor_is_read_and_zeroed(run: Run, board: SimulatedBoard) -> None:
+    source = f"serial:{board.port}"
+    board.tell("monitor 0 2035 4875")
+    rows = {row["pin"]: row for row in run("volts", "--from", source, "--json").json["pins"]}
+    assert rows["m0"]["volts"] == pytest.approx(2.035e-3, abs=1e-9)
+    assert rows["v0"]["volts"] == pytest.approx(4.875, abs=1e-6)
+    words = ["volts", "--from", source, "--pin", "m0"]
+    board.tell("monitor 0 35 4875")
+    assert run(*words, "--calibrate", 0).out.endswith("0.0000 mV, calibrated\n")
+    board.tell("monitor 0 2035 4875")
+    assert run(*words).out.endswith("2.0000 mV\n")
+    board.tell("monitor 0 90000 4875")
+    assert "more than 81.9 mV" in run(*words).out
+    board.tell("unplug 0")
 
 
 def test_ports_are_listed_without_a_prop(run: Run) -> None:

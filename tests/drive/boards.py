@@ -5,6 +5,8 @@ Both are behind a link, like a USB port that may get another name when it is plu
 
 from __future__ import annotations
 
+import ctypes
+import errno
 import importlib.util
 import os
 import random
@@ -26,6 +28,8 @@ from tests.drive.on_a_pty import OnAPty, link
 HERE = Path(__file__).parent
 FIRMWARE = HERE.parents[1] / "hw_notes" / "bridge"
 HERTZ = 16_000_000
+BUZZER = 8
+"""Number of the buzzer's pin in the file of edges."""
 GAP_CYCLES = 800
 """Low time of 50 µs, after which nodes latch their data. Source: WS2812B data sheet."""
 
@@ -43,7 +47,8 @@ def build(folder: Path) -> Built:
     subprocess.run(["make", "-s", "-C", FIRMWARE, f"BUILD={folder}"], check=True)
     simulator = folder / "simulated_board"
     words = ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", str(simulator)]
-    words += [str(HERE / "simulated_board.c"), "-lsimavr", "-lelf"]
+    words += [str(HERE / f"simulated_{name}.c") for name in ("board", "monitor")]
+    words += ["-lsimavr", "-lelf", "-lm"]
     subprocess.run(words, check=True)
     return Built(folder / "bridge.elf", simulator)
 
@@ -93,7 +98,7 @@ class SimulatedBoard:
         """Switch it on; its port appears."""
         self._taken = 0
         self._bursts: list[list[Burst]] = [[] for _ in range(4)]
-        self._edges_of = [np.zeros(0, dtype=np.uint64)] * 4
+        self._edges_of = [np.zeros(0, dtype=np.uint64)] * 9
         self._process = subprocess.Popen(
             self._words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="ascii"
         )
@@ -128,11 +133,17 @@ class SimulatedBoard:
         self.tell("sync")
         fresh = np.fromfile(self._edges, dtype=np.uint64, offset=self._taken)
         self._taken += fresh.nbytes
-        for each in range(4):
+        for each in (0, 1, 2, 3, BUZZER):
             edges = fresh[(fresh >> 1) & 0x7F == each]
             self._edges_of[each] = np.concatenate((self._edges_of[each], edges))
         self._cut(pin)
         return self._bursts[pin] + _bursts(self._edges_of[pin])
+
+    def buzzes(self) -> NDArray[np.int64]:
+        """Return the cycles at which the buzzer's pin rose since power came."""
+        self.bursts()
+        edges = self._edges_of[BUZZER]
+        return np.unique((edges[(edges & 1) == 1] >> 8).astype(np.int64))
 
     def _cut(self, pin: int) -> None:
         """Store the bursts that are complete."""
@@ -168,16 +179,21 @@ class PythonBoard(OnAPty):
         deaf_s: time that its boot loader takes after power or a restart. [s]
         dumb: it receives and acts, and its answers are lost.
         frames: frames sent to the data line.
+        rates: rate of each of them, as *wiring* sends it.
+        tones: number of tones.
         heard: kind of each message that it answered, except hello.
     """
 
-    outputs, analogue, ram, nodes = 1, 0, 264_000, 8000
+    outputs, analogue, ram, nodes, can = 1, 0, 264_000, 8000, 7
+    monitors: Any = None
 
     def __init__(self, folder: Path, *, deaf_s: float = 0.0, hurt: float = 0.0) -> None:
         self.port = folder / "port"
         self.side = micropython_side()
         self.deaf_s, self.hurt, self.dumb = deaf_s, hurt, False
         self.frames: list[bytes] = []
+        self.rates: list[int] = []
+        self.tones = 0
         self.heard: list[int] = []
         self._chance = random.Random(5)
         self.plug()
@@ -186,9 +202,20 @@ class PythonBoard(OnAPty):
         """Return the octets of the last frame."""
         return self.frames[-1] if self.frames else b""
 
-    def shift(self, _: int, octets: bytes) -> None:
+    def shift(self, _: int, octets: bytes, rate: int) -> None:
         """The data line at the place where the firmware looks for it."""
         self.frames.append(bytes(octets))  # the firmware uses its memory again
+        self.rates.append(rate)
+
+    def tone(self) -> None:
+        self.tones += 1
+
+    def scale(self, channel: int) -> int | None:
+        return None
+
+    def press(self, which: int) -> None:
+        """Press a key of the board: 1 yes, 2 no, 3 back."""
+        self._bridge.press(which)
 
     def begin(self) -> None:
         self.restart()
@@ -235,6 +262,54 @@ class PythonBoard(OnAPty):
 def _ticks_ms() -> int:
     """The board's clock, which wraps as MicroPython's does."""
     return int(time.monotonic() * 1000) & 0x3FFFFFFF
+
+
+class TwoWireBus:
+    """Power monitors on a two-wire bus, with the registers of `simulated_monitor.c`.
+
+    Attributes:
+        now_us: clock of the chips, which each exchange turns on as at 100 kHz. [µs]
+    """
+
+    _EXCHANGE_US = 500
+
+    def __init__(self, folder: Path) -> None:
+        library = folder / "monitor.so"
+        words = ["gcc", "-O2", "-shared", "-fPIC", "-o", str(library)]
+        subprocess.run([*words, str(HERE / "simulated_monitor.c"), "-lm"], check=True)
+        self._chips = ctypes.CDLL(str(library))
+        self._chips.monitor_set.argtypes = (
+            [ctypes.c_int] * 2 + [ctypes.c_double] * 2 + [ctypes.c_uint64]
+        )
+        self._chips.monitor_read.argtypes = [ctypes.c_int] * 2 + [ctypes.c_uint64]
+        self._chips.monitor_write.argtypes = [ctypes.c_int] * 3 + [ctypes.c_uint64]
+        self.now_us = 0
+
+    def now_ms(self) -> int:
+        return self.now_us // 1000
+
+    def set(self, chip: int, shunt_v: float, bus_v: float = 5.0) -> None:
+        """Plug a chip in, with volts at its inputs. [V]"""
+        self._chips.monitor_set(chip, 1, shunt_v, bus_v, self.now_us)
+
+    def unplug(self, chip: int) -> None:
+        self._chips.monitor_set(chip, 0, 0.0, 0.0, self.now_us)
+
+    def readfrom_mem(self, address: int, which: int, octets: int) -> bytes:
+        """As MicroPython's."""
+        self._exchange(address)
+        found: int = self._chips.monitor_read(address, which, self.now_us)
+        return found.to_bytes(octets, "big")
+
+    def writeto_mem(self, address: int, which: int, octets: bytes) -> None:
+        """As MicroPython's."""
+        self._exchange(address)
+        self._chips.monitor_write(address, which, int.from_bytes(octets, "big"), self.now_us)
+
+    def _exchange(self, address: int) -> None:
+        self.now_us += self._EXCHANGE_US
+        if not self._chips.monitor_is_there(address):
+            raise OSError(errno.ENODEV, "no device")
 
 
 class RawLine:

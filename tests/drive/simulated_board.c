@@ -6,10 +6,13 @@
  * Prints the name of the pseudo-terminal. Without `free` it is held to real time. Reads commands,
  * one a line, and answers each with the cycle it is at and the lowest stack pointer so far:
  *   adc CHANNEL MILLIVOLTS    volts at an analog input
+ *   monitor N MICROVOLTS MILLIVOLTS   shunt and bus input of power monitor N; plugs it in
+ *   unplug N                  take power monitor N away
+ *   key PIN LEVEL             level at a pin of port D
  *   reset                     press the reset button
  *   sync                      write all edges to the file
  *   quit
- * EDGES: 64-bit words, cycle * 256 + pin * 2 + level. */
+ * EDGES: 64-bit words, cycle * 256 + pin * 2 + level; pin 8 is the buzzer's. */
 #define _GNU_SOURCE
 #include <fcntl.h>
 #include <inttypes.h>
@@ -23,9 +26,12 @@
 
 #include <simavr/avr_adc.h>
 #include <simavr/avr_ioport.h>
+#include <simavr/avr_twi.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_elf.h>
+
+#include "simulated_monitor.h"
 
 #define HERTZ 16000000
 #define OCTET_CYCLES 320 /* 10 bits at 500 000 baud */
@@ -61,6 +67,42 @@ static void on_edge(struct avr_irq_t *irq, uint32_t value, void *param) {
     fwrite(&word, sizeof word, 1, edges);
 }
 
+static uint64_t now_us(void) { return avr->cycle / (HERTZ / 1000000); }
+
+/* The two-wire bus: register number first, then octets of its value, the high one first. */
+static void on_two_wire(struct avr_irq_t *irq, uint32_t value, void *param) {
+    static int address, which, place, written;
+    avr_twi_msg_irq_t v = {.u.v = value};
+    avr_irq_t *in = avr_io_getirq(avr, AVR_IOCTL_TWI_GETIRQ(0), TWI_IRQ_INPUT);
+    (void)irq, (void)param;
+    if (v.u.twi.msg & TWI_COND_STOP)
+        address = 0;
+    if (v.u.twi.msg & TWI_COND_START) {
+        address = monitor_is_there(v.u.twi.addr >> 1) ? v.u.twi.addr >> 1 : 0;
+        place = 0;
+        if (address)
+            avr_raise_irq(in, avr_twi_irq_msg(TWI_COND_ACK, v.u.twi.addr, 1));
+    }
+    if (!address)
+        return;
+    if (v.u.twi.msg & TWI_COND_WRITE) {
+        avr_raise_irq(in, avr_twi_irq_msg(TWI_COND_ACK, v.u.twi.addr, 1));
+        if (place == 0)
+            which = v.u.twi.data;
+        else
+            written = written << 8 | v.u.twi.data;
+        if (place++ == 2)
+            monitor_write(address, which, written & 0xffff, now_us());
+    }
+    if (v.u.twi.msg & TWI_COND_READ) {
+        static int found;
+        if (place++ == 0)
+            found = monitor_read(address, which, now_us());
+        avr_raise_irq(in, avr_twi_irq_msg(TWI_COND_READ, v.u.twi.addr,
+                                          place == 1 ? found >> 8 : found & 0xff));
+    }
+}
+
 static void connect_uart(void) {
     uint32_t flags = 0;
     avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
@@ -88,6 +130,10 @@ static void load(const char *image) {
     for (uintptr_t pin = 0; pin < 8; pin++)
         avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), pin), on_edge,
                                 (void *)pin);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 5), on_edge,
+                            (void *)(uintptr_t)8);
+    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_TWI_GETIRQ(0), TWI_IRQ_OUTPUT),
+                            on_two_wire, 0);
 }
 
 static void open_line(void) {
@@ -114,14 +160,25 @@ static int is_readable(int file) {
 static int obey(void) {
     char words[80], name[16] = "";
     unsigned channel, millivolts;
+    int microvolts;
     if (!fgets(words, sizeof words, stdin) || sscanf(words, "%15s", name) != 1)
         return 0;
     if (!strcmp(name, "quit"))
         return 0;
     if (!strcmp(name, "adc") && sscanf(words, "%*s %u %u", &channel, &millivolts) == 2)
         avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, channel), millivolts);
-    if (!strcmp(name, "reset"))
+    if (!strcmp(name, "monitor") &&
+        sscanf(words, "%*s %u %d %u", &channel, &microvolts, &millivolts) == 3)
+        monitor_set(channel, 1, microvolts * 1e-6, millivolts * 1e-3, now_us());
+    if (!strcmp(name, "unplug") && sscanf(words, "%*s %u", &channel) == 1)
+        monitor_set(channel, 0, 0, 0, now_us());
+    if (!strcmp(name, "key") && sscanf(words, "%*s %u %u", &channel, &millivolts) == 2)
+        avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), channel), millivolts);
+    if (!strcmp(name, "reset")) {
         avr_reset(avr);
+        for (int pin = 2; pin < 5; pin++) /* the simulator's pull-ups act on a change alone */
+            avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), pin), 0);
+    }
     fflush(edges);
     printf("%" PRIu64 " %u\n", (uint64_t)avr->cycle, lowest_stack);
     fflush(stdout);

@@ -21,3 +21,4 @@ def test_the_notes_list_every_kind_with_its_figures(name: str) -> None:
     assert cells[5] == f"{kind.quiescent_ma:g}"
     assert cells[6] == kind.colour_order
     assert cells[7] == ("yes" if kind.backup_data else "no")
+    assert cells[8] == f"{kind.data_khz:g}"

@@ -54,6 +54,7 @@ def node_kinds(draw: st.DrawFn) -> NodeKind:
         own["colour_order"] = "".join(draw(st.permutations(kind.colour_order)))
     if draw(st.booleans()):
         own["channel_ma"] = draw(st.floats(0.1, 100.0))
+        own |= {"data_khz": draw(st.sampled_from([400.0, 800.0])), "one_ns": 1200.0}
     if draw(st.booleans()):
         own["dark_v"] = {colour: volts / 2 for colour, volts in kind.dark_v.items()}
         own["backup_data"] = not kind.backup_data

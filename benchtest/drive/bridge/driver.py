@@ -27,8 +27,19 @@ from benchtest.drive.bridge.input_reader import (
     sample_volts,
     store_scale,
 )
-from benchtest.drive.bridge.messages import Board, FrameTooComplex, Kind, Refusal, Sample
+from benchtest.drive.bridge.messages import (
+    CAN_SLOW,
+    CAN_TONE,
+    FAST,
+    Board,
+    FrameTooComplex,
+    Kind,
+    Refusal,
+    Sample,
+    line_rate,
+)
 from benchtest.drive.bridge.serial_link import (
+    BAUD,
     BOOT_TIMEOUT_S,
     BoardRestarted,
     LinkFault,
@@ -56,9 +67,11 @@ _Action = Callable[[SerialLink], Sample | None]
 class BridgeDriver:
     """A driver that sends frames to a bridge on a serial port."""
 
-    def __init__(self, design: Design, device: str) -> None:
+    def __init__(self, design: Design, device: str, baud: int | None = None) -> None:
         self.design = design
         self.device = device
+        self._baud = baud or BAUD
+        self._rate = line_rate(design.node.data_khz, design.node.one_ns)
         self.board: Board | None = None
         self._work_s = node_s(design) * design.node_count + RESET_GAP_S
         self._last_port: SerialPort | None = None
@@ -136,6 +149,20 @@ class BridgeDriver:
         scale_nv = calibration_scale_nv(sample, known_v)
         self._ask(partial(store_scale, channel=channel, scale_nv=scale_nv))
         return Sample(channel, sample.samples, sample.total, scale_nv)
+
+    def sound(self) -> None:
+        """Sound the board's buzzer, if it has one; return at once."""
+        if self.board is not None and self.board.can & CAN_TONE and self._thread is not None:
+            with self._wake:
+                self._requests.append((_sound, Future()))
+                self._wake.notify()
+
+    def take_pressed(self) -> list[int]:
+        """Return the keys that were pressed since the last call: 1 yes, 2 no, 3 back."""
+        taken, link = [], self._link
+        while link is not None and link.pressed:
+            taken.append(link.pressed.popleft())
+        return taken
 
     def close(self) -> None:
         """Take the prop dark if it can be reached, and close the port."""
@@ -220,7 +247,7 @@ class BridgeDriver:
             line.ask(Kind.RUNS, payload, work_s=self._work_s)
 
     def _connect(self, device: str) -> None:
-        line = SerialLink(device)
+        line = SerialLink(device, self._baud)
         try:
             self._set_up_board(line, BOOT_TIMEOUT_S)
         except DriveFault:
@@ -238,7 +265,13 @@ class BridgeDriver:
                 f"{self.device}: this bridge drives at most {self.board.max_nodes} nodes and "
                 f"{self.design.name} has {nodes}; drive it over E1.31 (--to e131:HOST)"
             )
-        line.ask(Kind.WIRING, messages.encode_wiring(_OUTPUT, channels, nodes))
+        if self._rate != FAST and not self.board.can & CAN_SLOW:
+            raise DriveFault(
+                f"{self.device}: {self.design.node.name} needs data of "
+                f"{self.design.node.data_khz:g} kHz, which this bridge's firmware does not send; "
+                f"update it: benchtest bridge install {self.device}"
+            )
+        line.ask(Kind.WIRING, messages.encode_wiring(_OUTPUT, channels, nodes, self._rate))
 
     def _reconnect(self) -> None:
         device = current_device(self.device, self._last_port)
@@ -290,6 +323,10 @@ class BridgeDriver:
             while self._requests:
                 _, answer = self._requests.popleft()
                 answer.set_exception(DriveFault(f"{self.device}: the bridge is not connected"))
+
+
+def _sound(line: SerialLink) -> None:
+    line.ask(Kind.TONE)
 
 
 def _answer(line: SerialLink, action: _Action, answer: Future[Sample | None]) -> None:

@@ -107,6 +107,17 @@ class FrameReader:
 
 
 VERSION = 1
+CAN_SLOW, CAN_KEYS, CAN_TONE = 1, 2, 4
+"""Abilities of a board: data lines of 400 kHz, keys, a buzzer."""
+FAST, SLOW, SLOW_LONG = range(3)
+"""Rates of a data line: 800 kHz; 400 kHz with a 1 of 1.2 and of 2.0 µs."""
+MONITORS, MONITOR_CHANNEL = 16, 0x80
+"""Number of power monitors of a board, and the first input of theirs: each has one for millivolts,
+its shunt input, and one for volts, its bus input."""
+ZERO_CHANNEL = MONITOR_CHANNEL + 2 * MONITORS
+"""First channel of the zeros of their shunt inputs, in counts."""
+_MONITOR_FULL_SCALE = 0x7FFF
+"""End of a monitor's 16-bit registers. Source: TI SBOS547."""
 ANSWER_FLAG = 0x80
 REFUSAL_KIND = 0xFF
 UNSOLICITED = 0
@@ -120,6 +131,8 @@ _RUNS_HEADER_OCTETS = 6
 _MIN_BODY_OCTETS = 80
 """Octets that every board accepts in one message: sixteen colours and a few runs."""
 _UNCALIBRATED = 0xFFFF_FFFF
+_LONG_ONE_NS = 1600.0
+"""High time of a 1 between 1.2 µs of WS2811 and 2.0 µs of UCS1903. [ns]"""
 FULL_SCALE = 1023
 """Highest count of a 10-bit converter; the true voltage may then be any higher value."""
 
@@ -134,6 +147,8 @@ class Kind(IntEnum):
     READ = 5
     SCALE = 6
     LEAVE = 7
+    TONE = 8
+    KEY = 9
 
 
 class Refusal(IntEnum):
@@ -146,6 +161,8 @@ class Refusal(IntEnum):
     NOT_NEXT = 5
     INCOMPLETE = 6
     NO_SUCH = 7
+    SILENT = 8
+    """A power monitor does not answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,8 +202,13 @@ class Board:
     """Number of analog inputs."""
     max_body_octets: int
     """Octets of the longest message that the board accepts, without the CRC."""
+    can: int = 0
+    """Sum of `CAN_SLOW`, `CAN_KEYS` and `CAN_TONE`; 0 from firmware without these fields."""
+    monitor_bits: int = 0
+    """A bit for each power monitor that answered."""
 
     _FORM = struct.Struct(">BBHHHBB")
+    _MORE = struct.Struct(">BH")
 
     @classmethod
     def read(cls, payload: bytes) -> Board:
@@ -197,7 +219,10 @@ class Board:
         """
         if len(payload) < cls._FORM.size:
             raise FrameError("hello too short")
-        board = cls(*cls._FORM.unpack_from(payload))
+        more: tuple[int, ...] = ()
+        if len(payload) >= cls._FORM.size + cls._MORE.size:
+            more = cls._MORE.unpack_from(payload, cls._FORM.size)
+        board = cls(*cls._FORM.unpack_from(payload), *more)
         if board.max_body_octets < _MIN_BODY_OCTETS:
             raise FrameError(
                 f"longest message of {board.max_body_octets} octets, fewer than {_MIN_BODY_OCTETS}"
@@ -229,16 +254,20 @@ class Sample:
         channel, samples, total, scale = cls._FORM.unpack(payload)
         if samples == 0:
             raise FrameError("sample count of 0")
+        if channel >= MONITOR_CHANNEL and total >= 1 << 31:
+            total -= 1 << 32
         return cls(channel, samples, total, None if scale == _UNCALIBRATED else scale)
 
     @property
     def counts(self) -> float:
-        """Mean count, 0 to 1023."""
+        """Mean count: 0 to 1023, of a power monitor -32768 to 32767."""
         return self.total / self.samples
 
     @property
     def over_range(self) -> bool:
-        """True if the voltage may be higher than the value read."""
+        """True if the voltage may be further from zero than the value read."""
+        if self.channel >= MONITOR_CHANNEL:
+            return abs(self.counts) > _MONITOR_FULL_SCALE - 1
         return self.counts > FULL_SCALE - 1
 
     @property
@@ -247,9 +276,20 @@ class Sample:
         return None if self.scale_nv is None else self.counts * self.scale_nv * 1e-9
 
 
-def encode_wiring(output: int, channels: int, nodes: int) -> bytes:
-    """Encode the wiring: data line, colour channels of a node, nodes."""
-    return struct.pack(">BBH", output, channels, nodes)
+def encode_wiring(output: int, channels: int, nodes: int, rate: int = FAST) -> bytes:
+    """Encode the wiring: data line, colour channels of a node, nodes, rate of the line.
+
+    800 kHz is left out, since earlier firmware does not know the field.
+    """
+    last = b"" if rate == FAST else bytes([rate])
+    return struct.pack(">BBH", output, channels, nodes) + last
+
+
+def line_rate(data_khz: float, one_ns: float) -> int:
+    """Return the rate of a data line for a kind of node."""
+    if data_khz >= 800.0:
+        return FAST
+    return SLOW if one_ns < _LONG_ONE_NS else SLOW_LONG
 
 
 def encode_read(channel: int, samples: int) -> bytes:
@@ -258,8 +298,8 @@ def encode_read(channel: int, samples: int) -> bytes:
 
 
 def encode_scale(channel: int, scale_nv: int) -> bytes:
-    """Encode the value of one count of an analog input. [nV]"""
-    return struct.pack(">BI", channel, scale_nv)
+    """Encode the value of one count of an input [nV], or a monitor's zero in counts."""
+    return struct.pack(">BI", channel, scale_nv & 0xFFFF_FFFF)
 
 
 class FrameTooComplex(ValueError):

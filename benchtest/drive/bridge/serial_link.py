@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 
 from serial import Serial
@@ -33,6 +34,8 @@ BOOT_TIMEOUT_S = 4.0
 """
 HELLO_INTERVAL_S = 0.25
 _READ_TIMEOUT_S = 0.02
+_MAX_PRESSED = 8
+"""Keys that are kept until someone takes them."""
 _WRITE_TIMEOUT_S = 0.5
 
 
@@ -57,7 +60,11 @@ class RequestRefused(LinkFault):
 
     def __init__(self, device: str, why: int) -> None:
         name = Refusal(why).name if why in set(Refusal) else str(why)
-        super().__init__(f"{device}: the bridge refuses: {name.lower().replace('_', ' ')}")
+        words = f"the bridge refuses: {name.lower().replace('_', ' ')}"
+        if why == Refusal.SILENT:
+            words = "no power monitor answers there; check its wires and address, then unplug the "
+            words += "bridge and plug it in"
+        super().__init__(f"{device}: {words}")
         self.why = why
 
 
@@ -67,22 +74,28 @@ class SerialLink:
     Attributes:
         repeats: number of messages sent again.
         sent: number of messages sent, repeats included.
+        pressed: keys of the board that were pressed: 1 yes, 2 no, 3 back.
     """
 
-    def __init__(self, device: str) -> None:
+    def __init__(self, device: str, baud: int = BAUD) -> None:
         """Open the port.
+
+        Args:
+            device: its name.
+            baud: rate of the line.
 
         Raises:
             PortGone: the port cannot be opened; the text has the remedy.
         """
         self.device = device
         self.repeats = self.sent = 0
+        self.pressed: deque[int] = deque(maxlen=_MAX_PRESSED)
         self._number = 0
         self._reader = FrameReader()
         try:
             self._serial = Serial(
                 device,
-                BAUD,
+                baud,
                 timeout=_READ_TIMEOUT_S,
                 write_timeout=_WRITE_TIMEOUT_S,
                 exclusive=True,
@@ -171,6 +184,8 @@ class SerialLink:
     def _check_unsolicited(self, heard: Message) -> None:
         if heard.kind == Kind.HELLO | ANSWER_FLAG:
             raise BoardRestarted(f"{self.device}: the bridge has restarted")
+        if heard.kind == Kind.KEY | ANSWER_FLAG and heard.payload:
+            self.pressed.append(heard.payload[0])
 
     def _answer(self, heard: Message) -> bytes:
         if heard.kind != REFUSAL_KIND:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from benchtest.drive.driver import Driver
-from benchtest.drive.source_spec import SourceSpec, parse_pins
+from benchtest.drive.source_spec import SourceSpec, input_name, parse_pins
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.reading_source import ReadingSource, SourceReading
 from benchtest.prop.design import Design, Probe
@@ -48,11 +48,11 @@ class VirtualMeter:
 class BridgeInputs(Protocol):
     """Reader of the inputs of a bridge: its driver, or a reader without one."""
 
-    def read(self, channel: int) -> Sample: ...
+    def read(self, channel: int, samples: int) -> Sample: ...
 
 
 class BridgePins:
-    """Analog inputs of a bridge, each wired to a probe."""
+    """Inputs of a bridge and of its power monitors, each wired to a probe."""
 
     def __init__(self, inputs: BridgeInputs, device: str, pins: Mapping[Probe, int]) -> None:
         self.name = f"bridge on {device}"
@@ -63,12 +63,7 @@ class BridgePins:
         return probe in self.pins
 
     def read(self, probe: Probe) -> SourceReading:
-        from benchtest.drive.bridge.input_reader import input_accuracy, sample_volts
-
-        sample = self._inputs.read(self.pins[probe])
-        volts = sample_volts(sample)
-        assert sample.scale_nv is not None
-        return SourceReading(volts, input_accuracy(sample.scale_nv))
+        return _read_input(self._inputs, self.pins[probe])
 
     def sample(self, probe: Probe | None) -> SourceReading:
         if probe is None or probe not in self.pins:
@@ -81,6 +76,52 @@ class BridgePins:
 
     def close(self) -> None:
         """Do nothing: a bridge that drives the prop is closed with it."""
+
+
+def _read_input(inputs: BridgeInputs, channel: int) -> SourceReading:
+    """Read one input with its accuracy.
+
+    Raises:
+        DriveFault: the board or its monitor does not answer, or the input is beyond its range.
+    """
+    from benchtest.drive.bridge import input_reader
+    from benchtest.drive.bridge.messages import MONITOR_CHANNEL
+
+    is_monitor = channel >= MONITOR_CHANNEL
+    samples = input_reader.MONITOR_SAMPLES if is_monitor else input_reader.DEFAULT_SAMPLES
+    sample = inputs.read(channel, samples)
+    volts = input_reader.sample_volts(sample)
+    if is_monitor:
+        return SourceReading(volts, input_reader.monitor_accuracy(channel))
+    assert sample.scale_nv is not None
+    return SourceReading(volts, input_reader.input_accuracy(sample.scale_nv))
+
+
+class MonitorProbe:
+    """Leads at the millivolts of a bridge's first power monitor: drops across joints and copper."""
+
+    _CHANNEL = 0x80
+
+    def __init__(self, inputs: BridgeInputs, device: str, reader: BridgeReader | None) -> None:
+        self.name = f"bridge on {device}"
+        self._inputs, self._reader = inputs, reader
+
+    def can_read(self, probe: Probe) -> bool:
+        """Return whether a probe is a drop on one rail; a rail's volts exceed the input."""
+        return probe.red.rail == probe.black.rail
+
+    def read(self, probe: Probe) -> SourceReading:
+        return _read_input(self._inputs, self._CHANNEL)
+
+    def sample(self, probe: Probe | None) -> SourceReading:
+        return _read_input(self._inputs, self._CHANNEL)
+
+    def poll(self) -> str | None:
+        return None if self._reader is None else self._reader.poll()
+
+    def close(self) -> None:
+        if self._reader is not None:
+            self._reader.close()
 
 
 class StandaloneBridgeInputs(BridgePins):
@@ -104,7 +145,7 @@ def parse_bridge_pins(
 
     Args:
         design: the prop.
-        texts: inputs and places, such as `0=foot:4`.
+        texts: inputs and places, such as `0=foot:4` or `m1=foot:4+>4A+`.
         fitting: leave out places that this prop does not have: a shelf has units of many designs.
 
     Raises:
@@ -113,14 +154,15 @@ def parse_bridge_pins(
     """
     found: dict[Probe, int] = {}
     for pin, text in parse_pins(texts):
+        where = f"--pin {input_name(pin)}={text}"
         try:
             probe = parse_probe(text, design)
         except NameFault as fault:
             if fitting:
                 continue
-            raise NameFault(f"--pin {pin}={text}: {fault}") from fault
+            raise NameFault(f"{where}: {fault}") from fault
         if probe in found:
-            raise InputError(f"--pin {pin}={text}: input {found[probe]} is already there")
+            raise InputError(f"{where}: input {input_name(found[probe])} is already there")
         found[probe] = pin
     return found
 
@@ -129,17 +171,13 @@ def check_source(spec: SourceSpec | None, pins: Sequence[str], to_serial: bool) 
     """Check that a source and its pins go together.
 
     Raises:
-        InputError: pins without a bridge, or a bridge without pins.
+        InputError: pins without a bridge.
     """
     parse_pins(pins)
     bridge = spec.kind == "serial" if spec is not None else to_serial
     if pins and not bridge:
         raise InputError(
             "--pin is for the inputs of a bridge; name the bridge: --readings-from serial:DEVICE"
-        )
-    if spec is not None and spec.kind == "serial" and not pins:
-        raise InputError(
-            f"--readings-from {spec}: give the place of each input, such as --pin 0=foot:4"
         )
 
 
@@ -162,15 +200,22 @@ def source_for(
         from benchtest.drive.handheld.meter import HandheldMeter
 
         return HandheldMeter(spec.device)
-    if not pins:
+    if spec is None and not pins:
         return None
     from benchtest.drive.bridge.driver import BridgeDriver
     from benchtest.drive.bridge.input_reader import BridgeReader
 
     sits = parse_bridge_pins(design, pins, fitting=True)
     if isinstance(driver, BridgeDriver) and (spec is None or _same(spec.device, driver.device)):
-        return BridgePins(driver, driver.device, sits)
-    return None if spec is None else StandaloneBridgeInputs(BridgeReader(spec.device), sits)
+        if pins:
+            return BridgePins(driver, driver.device, sits)
+        return MonitorProbe(driver, driver.device, None)
+    if spec is None:
+        return None
+    reader = BridgeReader(spec.device, None if spec.line is None else spec.line.baud)
+    if pins:
+        return StandaloneBridgeInputs(reader, sits)
+    return MonitorProbe(reader, spec.device, reader)
 
 
 def _same(one: str, other: str) -> bool:

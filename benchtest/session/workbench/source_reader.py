@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchtest.drive.frame_clock import RAMP_S
+from benchtest.drive.source_spec import input_name
 from benchtest.errors import InputError
 from benchtest.evidence.reading_source import ReadingSource, SourceReading
 from benchtest.session.workbench.active_session import ActiveSession
@@ -84,7 +85,8 @@ class SourceReader:
         """Places that a bridge reads by itself; empty without a bridge."""
         if not isinstance(self.source, BridgePins):
             return ""
-        places = ", ".join(f"{probe} (input {pin})" for probe, pin in self.source.pins.items())
+        pins = self.source.pins
+        places = ", ".join(f"{probe} (input {input_name(pin)})" for probe, pin in pins.items())
         return f"The bridge reads by itself: {places}."
 
     def poll(self) -> str | None:

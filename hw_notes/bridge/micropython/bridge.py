@@ -13,9 +13,14 @@ TICKS = 0x3FFFFFFF
 """The clock of milliseconds wraps after this value."""
 UNCALIBRATED = 0xFFFFFFFF
 
-HELLO, WIRING, RUNS, SHOW, READ, SCALE, LEAVE = range(1, 8)
+HELLO, WIRING, RUNS, SHOW, READ, SCALE, LEAVE, TONE, KEY = range(1, 10)
 ANSWER, REFUSAL = 0x80, 0xFF
-UNKNOWN, MALFORMED, NO_WIRING, NO_ROOM, NOT_NEXT, INCOMPLETE, NO_SUCH = range(1, 8)
+UNKNOWN, MALFORMED, NO_WIRING, NO_ROOM, NOT_NEXT, INCOMPLETE, NO_SUCH, SILENT = range(1, 9)
+FAST, SLOW, SLOW_LONG = range(3)
+"""Rates of a data line: 800 kHz; 400 kHz with a 1 of 1.2 and of 2.0 µs."""
+CAN_SLOW, CAN_KEYS, CAN_TONE = 1, 2, 4
+MONITORS, MONITOR_CHANNEL, MOST_MONITOR_SAMPLES = 16, 0x80, 32
+SHUNT_COUNT_NV, BUS_COUNT_NV = 2500, 1250000
 
 
 def _nibbles():
@@ -70,8 +75,8 @@ def two(value):
 
 
 def four(value):
-    """Return a value as four octets, the highest first."""
-    return two(value >> 16) + two(value & 0xFFFF)
+    """Return a value as four octets, the highest first; two's complement below zero."""
+    return two(value >> 16 & 0xFFFF) + two(value & 0xFFFF)
 
 
 def number_of(octets):
@@ -82,12 +87,76 @@ def number_of(octets):
     return value
 
 
+def signed(value, bits):
+    """Return the number that these low bits are in two's complement."""
+    value &= (1 << bits) - 1
+    return value - (1 << bits) if value >> (bits - 1) else value
+
+
+class Monitors:
+    """Power monitors of the INA226 class on a two-wire bus. Source: TI SBOS547, register map.
+
+    `bus` has MicroPython's `readfrom_mem` and `writeto_mem`; `now_ms()` is a clock that wraps after
+    `TICKS`.
+    """
+
+    FIRST_ADDRESS = 0x40
+    CONFIGURE, SHUNT, BUS, MASK_ENABLE, MAKER_ID = 0, 1, 2, 6, 0xFE
+    # both inputs without end, 1.1 ms a conversion, averages of 16: 35 ms
+    CONFIGURATION, MAKER, READY, PATIENCE_MS = b"\x45\x27", b"TI", 0x08, 100
+
+    def __init__(self, bus, now_ms):
+        self.bus = bus
+        self.now_ms = now_ms
+
+    def find(self):
+        """Set up every chip that answers; return a bit for each."""
+        found = 0
+        for chip in range(MONITORS):
+            try:
+                address = self.FIRST_ADDRESS + chip
+                if self.bus.readfrom_mem(address, self.MAKER_ID, 2) == self.MAKER:
+                    self.bus.writeto_mem(address, self.CONFIGURE, self.CONFIGURATION)
+                    found |= 1 << chip
+            except OSError:
+                pass
+        return found
+
+    def total(self, chip, is_bus, samples, zero):
+        """Return the sum of samples, each of a conversion that began after the call.
+
+        A sample at the end of the range makes the sum that of the end.
+
+        Raises:
+            OSError: the chip does not answer.
+        """
+        address, which, end, total = self.FIRST_ADDRESS + chip, self.SHUNT + is_bus, None, 0
+        self.wait(address)  # these two began before the call, or may have
+        self.wait(address)
+        for _ in range(samples):
+            self.wait(address)
+            value = signed(number_of(self.bus.readfrom_mem(address, which, 2)), 16)
+            if value in (0x7FFF, -0x8000):
+                end = value
+            total += value - zero
+        return total if end is None else end * samples
+
+    def wait(self, address):
+        """Wait until a conversion has ended; reading the flag clears it."""
+        from_ms = self.now_ms()
+        while (self.now_ms() - from_ms) & TICKS < self.PATIENCE_MS:
+            if self.bus.readfrom_mem(address, self.MASK_ENABLE, 2)[1] & self.READY:
+                return
+        raise OSError
+
+
 class Bridge:
     """One board.
 
     `pins` has: `outputs`, `analogue` (number of analog inputs), `ram` (octets), `nodes` (most nodes
-    that its memory holds), `shift(output, octets)`, `count(channel)` (0 to 1023), `scale(channel)`,
-    `keep(channel, scale)` and `leave()`, which ends the program. `send(octets)` writes to the line.
+    that its memory holds), `can` (sum of `CAN_SLOW` and others), `monitors` (`Monitors` or None),
+    `shift(output, octets, rate)`, `count(channel)` (0 to 1023), `scale(channel)`, `keep(channel,
+    scale)`, `tone()` and `leave()`, which ends the program. `send(octets)` writes to the line.
     """
 
     def __init__(self, pins, send, now_ms):
@@ -100,6 +169,8 @@ class Bridge:
         self.runs = bytearray(min(MOST_RUNS, pins.nodes))
         self.stored = 0
         self.nodes = self.channels = self.output = 0
+        self.rate = FAST
+        self.is_met = False
         self.last = self.refusal = 0
         self.fed_ms = self.now_ms = now_ms
         self.dark()
@@ -111,7 +182,7 @@ class Bridge:
         for place in range(len(self.frame)):
             self.frame[place] = 0
         for output in range(self.pins.outputs):
-            self.pins.shift(output, self.frame)
+            self.pins.shift(output, self.frame, self.rate)
 
     def feed(self, octets, now_ms):
         """Handle received octets, possibly none; call it often, since it also checks the time."""
@@ -128,7 +199,7 @@ class Bridge:
             part = memoryview(self.frame)[: self.nodes * self.channels]
             for place in range(len(part)):
                 part[place] = 0
-            self.pins.shift(self.output, part)
+            self.pins.shift(self.output, part, self.rate)
 
     def hear(self, piece):
         """Handle one piece between two zeros; ignore it if it is not a valid message."""
@@ -138,6 +209,7 @@ class Bridge:
         kind, number, payload = body[0], body[1], body[2:-2]
         if kind == HELLO:
             self.last, self.refusal = number, 0
+            self.is_met = True
             self.hello(number)
         elif kind == READ:
             self.read(number, payload)
@@ -168,8 +240,14 @@ class Bridge:
         """Send the properties of this board."""
         can = bytes([VERSION, self.pins.outputs]) + two(min(self.pins.ram, 0xFFFF))
         can += two(len(self.runs)) + two(self.pins.nodes)
-        can += bytes([self.pins.analogue, LONGEST_BODY])
+        can += bytes([self.pins.analogue, LONGEST_BODY, self.pins.can])
+        can += two(self.pins.monitors.find() if self.pins.monitors else 0)
         self.say(ANSWER | HELLO, number, can)
+
+    def press(self, which):
+        """Send that a key was pressed: 1 yes, 2 no, 3 back."""
+        if self.is_met:
+            self.say(ANSWER | KEY, 0, bytes([which]))
 
     def act(self, kind, payload):
         """Run a request; return 0, or the reason of a refusal."""
@@ -183,19 +261,24 @@ class Bridge:
             return self.keep(payload)
         if kind == LEAVE:
             return MALFORMED if payload else 0
+        if kind == TONE:
+            return MALFORMED if payload else self.pins.tone() or 0
         return UNKNOWN
 
     def wire(self, payload):
         """Set what is connected to the board."""
-        if len(payload) != 4:
+        if len(payload) not in (4, 5):
             return MALFORMED
-        output, channels, nodes = payload[0], payload[1], number_of(payload[2:])
+        output, channels, nodes = payload[0], payload[1], number_of(payload[2:4])
+        rate = payload[4] if len(payload) == 5 else FAST
         if (
             output >= self.pins.outputs
             or channels not in (3, 4)
             or not 1 <= nodes <= self.pins.nodes
+            or rate > (SLOW_LONG if self.pins.can & CAN_SLOW else FAST)
         ):
             return NO_SUCH
+        self.rate = rate
         self.output, self.channels, self.nodes = output, channels, nodes
         self.stored = 0
         return 0
@@ -235,13 +318,15 @@ class Bridge:
             octets = self.colours[run >> 4][: self.channels] * ((run & 15) + 1)
             self.frame[at : at + len(octets)] = octets
             at += len(octets)
-        self.pins.shift(self.output, memoryview(self.frame)[:at])
+        self.pins.shift(self.output, memoryview(self.frame)[:at], self.rate)
         return 0
 
     def read(self, number, payload):
-        """Answer with the sum of samples of an analog input."""
+        """Answer with the sum of samples of an input."""
         if len(payload) != 2 or payload[1] == 0:
             self.settle(READ, number, MALFORMED)
+        elif payload[0] >= MONITOR_CHANNEL:
+            self.read_monitor(number, payload)
         elif payload[0] >= self.pins.analogue:
             self.settle(READ, number, NO_SUCH)
         else:
@@ -250,11 +335,32 @@ class Bridge:
             reply = four(total) + four(UNCALIBRATED if scale is None else scale)
             self.say(ANSWER | READ, number, payload + reply)
 
+    def read_monitor(self, number, payload):
+        """Answer with the sum of samples of a power monitor."""
+        channel, samples = payload[0], payload[1]
+        chip, is_bus = (channel - MONITOR_CHANNEL) // 2, channel & 1
+        if samples > MOST_MONITOR_SAMPLES:
+            self.settle(READ, number, MALFORMED)
+        elif chip >= MONITORS:
+            self.settle(READ, number, NO_SUCH)
+        elif not self.pins.monitors:
+            self.settle(READ, number, SILENT)
+        else:
+            zero = 0 if is_bus else self.pins.scale(MONITOR_CHANNEL + 2 * MONITORS + chip) or 0
+            scale = self.pins.scale(channel) or (BUS_COUNT_NV if is_bus else SHUNT_COUNT_NV)
+            try:
+                total = self.pins.monitors.total(chip, is_bus, samples, signed(zero, 32))
+            except OSError:
+                self.settle(READ, number, SILENT)
+                return
+            self.say(ANSWER | READ, number, payload + four(total) + four(scale))
+
     def keep(self, payload):
-        """Store the value of one count of an input."""
+        """Store the value of one count of an input, or the zero of a monitor's shunt input."""
         if len(payload) != 5:
             return MALFORMED
-        if payload[0] >= self.pins.analogue:
+        beyond = payload[0] - MONITOR_CHANNEL
+        if payload[0] >= self.pins.analogue and not 0 <= beyond < 3 * MONITORS:
             return NO_SUCH
         self.pins.keep(payload[0], number_of(payload[1:]))
         return 0

@@ -50,10 +50,23 @@ class Watchdog:
 
 
 class Pin(int):
-    OUT = 1
+    OUT, IN, PULL_UP = 1, 0, 1
 
     def __new__(cls, pin: int, *_: int, value: int = 0) -> Pin:
         return super().__new__(cls, pin)
+
+    def value(self) -> int:
+        return 0 if Path(f"pressed{self:d}.txt").exists() else 1
+
+
+class EmptyBus:
+    """A two-wire bus without a chip."""
+
+    def __init__(self, *_: int, **__: int) -> None:
+        pass
+
+    def readfrom_mem(self, *_: int) -> bytes:
+        raise OSError(errno.ENODEV, "no device")
 
 
 def install_chip() -> None:
@@ -64,6 +77,7 @@ def install_chip() -> None:
             "ADC": lambda pin: SimpleNamespace(read_u16=lambda: 640 * 64),
             "WDT": Watchdog,
             "bitstream": bitstream,
+            "I2C": EmptyBus,
             "reset": reset,
         },
         "micropython": {"kbd_intr": lambda _: None},

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
+from uuid import uuid4
 
 import numpy as np
 import pytest
@@ -12,13 +13,16 @@ import pytest
 from benchtest.drive import serial_ports as ports
 from benchtest.drive.bridge.driver import BridgeDriver
 from benchtest.drive.bridge.serial_link import NoAnswer, SerialLink
+from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.serial_ports import SerialPort, current_device, describe_ports, serial_ports
+from benchtest.drive.target import driver_for, parse_target
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design
+from benchtest.prop.node_kinds import catalogue
 from tests.drive.boards import Built, PythonBoard, SimulatedBoard
-from tests.waiting import until
+from tests.waiting import act_until, until
 
 RUNS, SHOW = 3, 4
 
@@ -252,6 +256,66 @@ def test_readings_come_while_frames_continue(simulated: SimulatedBoard, design: 
             assert driver.read(3, 8).counts == pytest.approx(512, abs=2)
         until(lambda: simulated.shown() == b"\x13" * 180)
         assert driver.status().trouble is None
+
+
+# -- rates, keys, buzzer ---------------------------------------------------------------------------
+
+
+def test_a_kind_of_400_khz_is_driven_at_its_rate(
+    board: PythonBoard, make_fan: Callable[..., Design]
+) -> None:
+    for kind, rate in (("ucs1903-12v", 2), ("ws2811-5v", 0)):
+        driver = BridgeDriver(make_fan(2, 3, kind=catalogue()[kind]), str(board.port))
+        driver.open()
+        _show(driver, 7)
+        driver.close()
+        assert board.rates[-1] == rate
+
+
+def test_firmware_without_400_khz_is_refused_with_the_remedy(
+    board: PythonBoard, make_fan: Callable[..., Design]
+) -> None:
+    board.can = 0
+    driver = BridgeDriver(make_fan(2, 3, kind=catalogue()["ucs1903-12v"]), str(board.port))
+    with pytest.raises(DriveFault, match=r"needs data of 400 kHz.*benchtest bridge install"):
+        driver.open()
+
+
+def test_the_real_firmware_drives_a_kind_of_400_khz(
+    simulated: SimulatedBoard, make_fan: Callable[..., Design]
+) -> None:
+    driver = BridgeDriver(make_fan(2, 3, kind=catalogue()["ucs1903-12v"]), str(simulated.port))
+    driver.open()
+    _show(driver, 0xA5)
+    driver.close()
+    lit = next(burst for burst in simulated.bursts() if burst.octets == b"\xa5" * 18)
+    assert set((lit.high[:-1] + lit.low).tolist()) == {40}  # 2500 ns at 16 MHz
+
+
+def test_keys_of_the_board_are_taken_once_and_its_buzzer_sounds(
+    board: PythonBoard, driver: BridgeDriver
+) -> None:
+    _show(driver, 1)
+    for which in (1, 3):
+        board.press(which)
+    taken: list[int] = []
+    act_until(lambda: taken.extend(driver.take_pressed()), lambda: len(taken) == 2)
+    assert taken == [1, 3]
+    driver.sound()
+    until(lambda: board.tones == 1)
+    assert driver.status().trouble is None
+
+
+def test_a_rate_of_the_line_is_part_of_the_target(board: PythonBoard, design: Design) -> None:
+    target = parse_target(f"serial:{board.port}@115200")
+    assert str(target) == f"serial:{board.port}@115200"
+    driver = driver_for(target, design, SourceSettings(uuid4()))
+    assert isinstance(driver, BridgeDriver)
+    driver.open()
+    _show(driver, 3)
+    driver.close()
+    with pytest.raises(InputError, match="write a bridge's rate as a number"):
+        parse_target("serial:/dev/ttyUSB0@fast")
 
 
 def _usb(device: str, serial_number: str) -> SimpleNamespace:

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from tests.drive.boards import HERTZ, Built, Burst, RawLine, SimulatedBoard, sealed
 from tests.waiting import until
 
-WIRING, RUNS, SHOW, READ, SCALE = 2, 3, 4, 5, 6
-UNKNOWN, MALFORMED, NO_WIRING, NO_ROOM, NOT_NEXT, INCOMPLETE, NO_SUCH = range(1, 8)
+WIRING, RUNS, SHOW, READ, SCALE, TONE = 2, 3, 4, 5, 6, 8
+UNKNOWN, MALFORMED, NO_WIRING, NO_ROOM, NOT_NEXT, INCOMPLETE, NO_SUCH, SILENT = range(1, 9)
 
 # Windows of a 0's high and low time, and of a 1's. [ns]
 LIMITS = {
@@ -30,6 +30,13 @@ LIMITS = {
     "ws2812b": ((250, 550), (700, 1000), (650, 950), (300, 600)),
     # SK6812 data sheet: 300, 900, 600 and 600 ns; ±150 ns from memory
     "sk6812": ((150, 450), (750, 1050), (450, 750), (450, 750)),
+}
+SLOW_LIMITS = {
+    # by the rate that *wiring* sends; WS2811 data sheet, 400 kHz: 500, 2000, 1200 and 1300 ns,
+    # each ±150 ns
+    1: ((350, 650), (1850, 2150), (1050, 1350), (1150, 1450)),
+    # UCS1903 data sheet, low speed: 500, 2000, 2000 and 500 ns, ±150 ns; from memory
+    2: ((350, 650), (1850, 2150), (1850, 2150), (350, 650)),
 }
 CLOCK = 0.005
 """Error of a ceramic resonator, as cheap boards have. Common practice, no source."""
@@ -60,8 +67,9 @@ def line(board: SimulatedBoard) -> Iterator[RawLine]:
     made.close()
 
 
-def _wiring(output: int, channels: int, nodes: int) -> bytes:
-    return bytes([output, channels]) + nodes.to_bytes(2, "big")
+def _wiring(output: int, channels: int, nodes: int, rate: int | None = None) -> bytes:
+    last = b"" if rate is None else bytes([rate])
+    return bytes([output, channels]) + nodes.to_bytes(2, "big") + last
 
 
 def _runs(runs: bytes, colours: bytes = b"", at: int = 0, *, show: bool = True) -> bytes:
@@ -145,6 +153,23 @@ def test_every_pulse_is_within_the_data_sheets_limits(board: SimulatedBoard, lin
         assert set(period.tolist()) == {20}  # 1250 ns, with no pause between nodes or runs
 
 
+@pytest.mark.parametrize("rate", SLOW_LIMITS)
+def test_pulses_of_400_khz_are_within_the_data_sheets_limits(
+    board: SimulatedBoard, line: RawLine, rate: int
+) -> None:
+    runs = bytes([0x00, 0x1F, 0x20, 0x31]) * 4
+    for channels in (3, 4):
+        assert line.say(WIRING, _wiring(0, channels, _nodes(runs), rate)) == b"\x82"
+        _send_frame(line, runs, PALETTE)
+        burst = board.bursts()[-1]
+        assert burst.octets == _pixels(runs, PALETTE, channels)
+        for found, (least, most) in zip(_times_ns(burst), SLOW_LIMITS[rate], strict=True):
+            assert found.min() * (1 - CLOCK) >= least
+            assert found.max() * (1 + CLOCK) <= most
+        assert set((burst.high[:-1] + burst.low).tolist()) == {40}  # 2500 ns
+    assert line.say(WIRING, _wiring(0, 3, 1)) == b"\x82"  # 800 kHz again without a rate
+
+
 def test_the_rest_between_frames_is_long_enough_for_every_kind(
     board: SimulatedBoard, line: RawLine
 ) -> None:
@@ -184,8 +209,8 @@ def test_power_up_is_dark_on_all_outputs_before_hello(fresh: SimulatedBoard) -> 
 
 def test_its_hello_contains_its_limits(line: RawLine) -> None:
     # version 1, 4 outputs, 2048 octets of RAM (ATmega328P data sheet), 1400 runs, 4000 nodes,
-    # 4 analog inputs, messages of 200 octets
-    assert line.handshake() == bytes.fromhex("01 04 0800 0578 0fa0 04 c8")
+    # 4 analog inputs, messages of 200 octets; 400 kHz, keys and a buzzer; no power monitor
+    assert line.handshake() == bytes.fromhex("01 04 0800 0578 0fa0 04 c8 07 0000")
 
 
 def test_it_goes_dark_two_and_a_half_seconds_after_the_last_frame(
@@ -270,6 +295,7 @@ REFUSED = [
     (WIRING, _wiring(0, 5, 10), NO_SUCH),
     (WIRING, _wiring(0, 3, 0), NO_SUCH),
     (WIRING, _wiring(0, 3, 4001), NO_SUCH),
+    (WIRING, _wiring(0, 3, 10, 3), NO_SUCH),
     (RUNS, b"\0\0", MALFORMED),
     (RUNS, b"\0\0\0\x11" + bytes(68), MALFORMED),
     (RUNS, b"\0\0\0\x02" + bytes(7), MALFORMED),
@@ -283,6 +309,10 @@ REFUSED = [
     (READ, b"\4\1", NO_SUCH),
     (SCALE, b"\0\0\0\1", MALFORMED),
     (SCALE, b"\4\0\0\0\1", NO_SUCH),
+    (READ, b"\x80\x21", MALFORMED),
+    (READ, b"\xa0\1", NO_SUCH),
+    (READ, b"\x80\1", SILENT),
+    (TONE, b"\0", MALFORMED),
 ]
 
 
@@ -350,3 +380,91 @@ def test_a_calibration_outlives_a_restart(board: SimulatedBoard, line: RawLine) 
     line.handshake()
     assert line.say(READ, b"\1\1")[7:] == bytes.fromhex("00501234")
     assert line.say(READ, b"\2\1")[7:] == b"\xff" * 4
+
+
+# -- keys, buzzer ----------------------------------------------------------------------------------
+
+
+def test_each_press_of_a_key_is_sent_once(board: SimulatedBoard, line: RawLine) -> None:
+    for pin, which in ((2, 1), (3, 2), (4, 3)):
+        board.tell(f"key {pin} 0")
+        assert line.hear(20.0) == bytes([0x89, 0, which])
+        board.tell(f"key {pin} 1")
+        assert line.say(READ, b"\0\x40")[:1] == b"\x85"  # longer than the contacts bounce
+    assert line.hear(0.1) is None
+
+
+def test_a_tone_lasts_a_fifth_of_a_second(board: SimulatedBoard, line: RawLine) -> None:
+    line.handshake()
+    assert line.say(TONE) == b"\x88"
+    until(lambda: len(board.buzzes()) > 390)
+    line.say(READ, b"\0\xff")  # it has ended by then
+    rises = board.buzzes()
+    assert (rises[-1] - rises[0]) / HERTZ == pytest.approx(0.2, abs=0.002)
+    # 16 MHz / 64 / (2 × 63): ATmega328P data sheet, CTC mode
+    assert np.median(np.diff(rises)) == pytest.approx(HERTZ / 1984, rel=0.01)
+
+
+# -- power monitors --------------------------------------------------------------------------------
+
+
+def _monitor_mean(line: RawLine, channel: int, samples: int = 2) -> float:
+    found = line.say(READ, bytes([channel, samples]))
+    assert found[:3] == bytes([0x85, channel, samples])
+    return int.from_bytes(found[3:7], "big", signed=True) / samples
+
+
+def test_a_monitor_is_read_as_its_data_sheet_gives_it(board: SimulatedBoard, line: RawLine) -> None:
+    board.tell("monitor 0 2000 4871")
+    board.tell("monitor 9 -31200 11950")
+    assert line.handshake()[-2:] == bytes.fromhex("0201")  # a bit for each
+    # TI SBOS547: 2.5 uV a count of the shunt input, 1.25 mV of the bus input
+    assert _monitor_mean(line, 0x80) == 800
+    assert _monitor_mean(line, 0x81) == round(4.871 / 1.25e-3)
+    assert _monitor_mean(line, 0x80 + 18) == -12480
+    assert line.say(READ, b"\x80\1")[7:] == (2500).to_bytes(4, "big")  # nV, without a calibration
+    assert line.say(READ, b"\x81\1")[7:] == (1_250_000).to_bytes(4, "big")
+
+
+def test_a_monitor_beyond_its_range_gives_the_end_of_it(
+    board: SimulatedBoard, line: RawLine
+) -> None:
+    for microvolts, end in ((120_000, 0x7FFF), (-120_000, -0x8000)):
+        board.tell(f"monitor 0 {microvolts} 5000")
+        line.handshake()
+        assert _monitor_mean(line, 0x80) == end
+
+
+def test_a_reading_begins_after_its_request(board: SimulatedBoard, line: RawLine) -> None:
+    board.tell("monitor 0 2000 5000")
+    line.handshake()
+    for microvolts in (5000, -7000, 9000):
+        board.tell(f"monitor 0 {microvolts} 5000")
+        assert _monitor_mean(line, 0x80, 1) == microvolts / 2.5
+
+
+def test_the_zero_of_a_monitor_is_stored_and_taken_off(
+    board: SimulatedBoard, line: RawLine
+) -> None:
+    board.tell("monitor 0 25 5000")
+    line.handshake()
+    assert _monitor_mean(line, 0x80) == 10
+    assert line.say(SCALE, b"\xa0" + (10).to_bytes(4, "big")) == b"\x86"
+    assert _monitor_mean(line, 0x80) == 0
+    board.tell("reset")
+    line.handshake()
+    assert _monitor_mean(line, 0x80) == 0
+    assert line.say(SCALE, b"\xa0" + bytes(4)) == b"\x86"
+
+
+def test_a_monitor_that_does_not_answer_is_refused_and_stops_nothing(
+    board: SimulatedBoard, line: RawLine
+) -> None:
+    board.tell("monitor 0 2000 5000")
+    line.handshake()
+    for chip in (0, 9):
+        board.tell(f"unplug {chip}")
+    assert line.say(READ, b"\x80\2") == bytes([0xFF, SILENT])
+    line.say(WIRING, _wiring(0, 3, 1))
+    assert line.say(RUNS, _runs(b"\x00", PALETTE)) == b"\x83"
+    assert line.handshake()[-2:] == b"\0\0"

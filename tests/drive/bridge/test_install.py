@@ -149,7 +149,8 @@ class BootLoader(OnAPty):
         found: result of its installation.
     """
 
-    outputs, analogue, ram, nodes = 1, 0, 2048, 1400
+    outputs, analogue, ram, nodes, can = 1, 0, 2048, 1400, 7
+    monitors = None
     found: Future[Board]
 
     def __init__(self, folder: Path) -> None:
@@ -200,7 +201,7 @@ class BootLoader(OnAPty):
     def _send(self, octets: bytes) -> None:
         os.write(self._line, octets)
 
-    def shift(self, output: int, octets: bytes) -> None:
+    def shift(self, output: int, octets: bytes, rate: int) -> None:
         """The data line, which has no wire here."""
 
     def _length(self, held: bytes) -> int:

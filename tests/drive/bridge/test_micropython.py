@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from binascii import crc_hqx
 from collections import deque
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -15,8 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pioemu import State, emulate
 
-from tests.drive.boards import FIRMWARE, micropython_side, sealed
-from tests.drive.bridge.test_firmware import CLOCK, LIMITS, REFUSED
+from tests.drive.boards import FIRMWARE, TwoWireBus, micropython_side, sealed
+from tests.drive.bridge.test_firmware import CLOCK, LIMITS, REFUSED, SLOW_LIMITS
 
 FOLDER = FIRMWARE / "micropython"
 SIDE = micropython_side()
@@ -28,17 +29,24 @@ WIRING, RUNS, SHOW, READ, SCALE = 2, 3, 4, 5, 6
 class Bench:
     """A board in memory; its messages and shifted data are recorded."""
 
-    outputs, analogue, ram, nodes = 4, 4, 264_000, 8000
+    outputs, analogue, ram, nodes, can = 4, 4, 264_000, 8000, 7
+    monitors: Any = None
 
     def __init__(self) -> None:
         self.shifted: list[tuple[int, bytes]] = []
+        self.rates: list[int] = []
+        self.tones = 0
         self.kept: dict[int, int] = {}
         self.sent = bytearray()
         self.number = 1
         self.bridge = SIDE.Bridge(self, self.sent.extend, 0)
 
-    def shift(self, output: int, octets: bytes) -> None:
+    def shift(self, output: int, octets: bytes, rate: int) -> None:
         self.shifted.append((output, bytes(octets)))
+        self.rates.append(rate)
+
+    def tone(self) -> None:
+        self.tones += 1
 
     def count(self, channel: int) -> int:
         return 1000 + channel
@@ -111,6 +119,80 @@ def test_readings_add_up_and_scales_are_kept(bench: Bench) -> None:
     assert bench.say(READ, b"\2\1")[7:] == b"\0\x50\x12\x34"
 
 
+def test_the_rate_of_wiring_reaches_the_data_line(bench: Bench) -> None:
+    for rate in (2, 1, 0):
+        assert bench.say(WIRING, bytes([0, 3, 0, 1, rate])) == b"\x82"
+        assert bench.say(RUNS, b"\0\0\1\1\x01\x02\x03\x04\x00") == b"\x83"
+        assert bench.rates[-1] == rate
+
+
+def test_a_tone_is_begun_and_a_key_is_sent_after_a_hello(bench: Bench) -> None:
+    assert bench.say(8) == b"\x88"
+    assert bench.tones == 1
+    bench.sent.clear()
+    bench.bridge.press(2)
+    assert not bench.sent  # no computer has sent a hello yet
+    bench.say(1, b"\1")
+    bench.sent.clear()
+    bench.bridge.press(2)
+    assert bytes(bench.sent) == sealed(b"\x89\0\2")
+
+
+# -- power monitors -------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def monitored(tmp_path: Path) -> tuple[Bench, TwoWireBus]:
+    """A board with a bus, and the chips on it: the registers that simavr's board has too."""
+    bench, bus = Bench(), TwoWireBus(tmp_path)
+    bench.monitors = SIDE.Monitors(bus, bus.now_ms)
+    return bench, bus
+
+
+def _mean(bench: Bench, channel: int, samples: int = 2) -> float:
+    found = bench.say(READ, bytes([channel, samples]))
+    assert found[:3] == bytes([0x85, channel, samples])
+    return int.from_bytes(found[3:7], "big", signed=True) / samples
+
+
+def test_monitors_are_read_as_the_other_firmware_reads_them(
+    monitored: tuple[Bench, TwoWireBus],
+) -> None:
+    bench, bus = monitored
+    bus.set(0, 2e-3, 4.871)
+    bus.set(9, -31.2e-3, 11.95)
+    assert bench.say(1, b"\1")[-3:] == bytes.fromhex("07 0201")
+    # TI SBOS547: 2.5 uV a count of the shunt input, 1.25 mV of the bus input
+    assert _mean(bench, 0x80) == 800
+    assert _mean(bench, 0x81) == round(4.871 / 1.25e-3)
+    assert _mean(bench, 0x80 + 18) == -12480
+    assert bench.say(READ, b"\x80\1")[7:] == (2500).to_bytes(4, "big")
+    for volts, end in ((0.12, 0x7FFF), (-0.12, -0x8000)):
+        bus.set(0, volts)
+        assert _mean(bench, 0x80) == end
+    for volts in (5e-3, -7e-3, 9e-3):  # read of the new volts alone
+        bus.set(0, volts)
+        assert _mean(bench, 0x80, 1) == round(volts / 2.5e-6)
+
+
+def test_the_zero_of_a_monitor_is_taken_off(monitored: tuple[Bench, TwoWireBus]) -> None:
+    bench, bus = monitored
+    bus.set(0, -25e-6)
+    bench.say(1, b"\1")
+    assert _mean(bench, 0x80) == -10
+    assert bench.say(SCALE, b"\xa0" + (-10).to_bytes(4, "big", signed=True)) == b"\x86"
+    assert _mean(bench, 0x80) == 0
+
+
+def test_a_monitor_that_is_gone_is_refused(monitored: tuple[Bench, TwoWireBus]) -> None:
+    bench, bus = monitored
+    bus.set(0, 2e-3)
+    bench.say(1, b"\1")
+    bus.unplug(0)
+    assert bench.say(READ, b"\x80\1") == b"\xff\x08"
+    assert bench.say(1, b"\1")[-2:] == b"\0\0"
+
+
 # -- the PIO program ------------------------------------------------------------------------------
 
 
@@ -130,6 +212,7 @@ class Assembler:
             names = ("label", "out", "jmp", "nop")
             program.__globals__.update({name: getattr(self, name) for name in names})
             program.__globals__.update(x="x", not_x="not_x")
+            self.words, self.labels = [], {}
             program()
             return [word | (self.labels[to] if to else 0) for word, to in self.words]
 
@@ -166,8 +249,8 @@ class Assembler:
         return self
 
 
-def _program(monkeypatch: pytest.MonkeyPatch) -> tuple[list[int], float, Assembler]:
-    """Return the opcodes and the length of a step. [ns]"""
+def _program(monkeypatch: pytest.MonkeyPatch, rate: int = 0) -> tuple[list[int], float, Assembler]:
+    """Return the opcodes of a rate and the length of a step. [ns]"""
     assembler = Assembler()
     rp2 = ModuleType("rp2")
     monkeypatch.setattr(rp2, "asm_pio", assembler.asm_pio, raising=False)
@@ -175,7 +258,7 @@ def _program(monkeypatch: pytest.MonkeyPatch) -> tuple[list[int], float, Assembl
     monkeypatch.setitem(sys.modules, "rp2", rp2)
     space: dict[str, Any] = {"__name__": "signal_pio"}
     exec((FOLDER / "signal_pio.py").read_text(encoding="utf-8"), space)
-    return space["bits"], 1e9 / space["STEP_HZ"], assembler
+    return space["programs"]()[rate], 1e9 / space["STEP_HZ"][rate], assembler
 
 
 def _levels(opcodes: list[int], octets: bytes) -> list[tuple[int, int]]:
@@ -199,8 +282,13 @@ def _levels(opcodes: list[int], octets: bytes) -> list[tuple[int, int]]:
     return changes
 
 
-def test_the_pio_program_is_within_the_data_sheets(monkeypatch: pytest.MonkeyPatch) -> None:
-    opcodes, step_ns, assembler = _program(monkeypatch)
+@pytest.mark.parametrize(
+    ("rate", "limits"), [(0, LIMITS), *((rate, {rate: one}) for rate, one in SLOW_LIMITS.items())]
+)
+def test_the_pio_program_is_within_the_data_sheets(
+    monkeypatch: pytest.MonkeyPatch, rate: int, limits: dict[object, Any]
+) -> None:
+    opcodes, step_ns, assembler = _program(monkeypatch, rate)
     assert assembler.options["out_shiftdir"] == Assembler.SHIFT_LEFT
     assert (assembler.options["autopull"], assembler.options["pull_thresh"]) == (True, 8)
     octets = bytes([0x00, 0xFF, 0xA5, 0x01, 0x80, 0x3C])
@@ -212,7 +300,7 @@ def test_the_pio_program_is_within_the_data_sheets(monkeypatch: pytest.MonkeyPat
     ones = high > 8
     jitter_ns = 1e9 / SYSTEM_HZ  # a fractional divider moves an edge by one clock
     times = [high[~ones], low[~ones[:-1]], high[ones], low[ones[:-1]]]
-    for kind, windows in LIMITS.items():
+    for kind, windows in limits.items():
         for found, (least, most) in zip(times, windows, strict=True):
             assert found.min() * step_ns * (1 - CLOCK) - jitter_ns >= least, kind
             assert found.max() * step_ns * (1 + CLOCK) + jitter_ns <= most, kind

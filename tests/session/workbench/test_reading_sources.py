@@ -11,6 +11,7 @@ import pytest
 from cobs import cobs
 
 from benchtest.drive.bridge.driver import BridgeDriver
+from benchtest.drive.bridge.input_reader import BridgeReader
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.scpi.meter import ScpiMeter
@@ -18,6 +19,7 @@ from benchtest.drive.source_spec import parse_source
 from benchtest.drive.target import Target, driver_for
 from benchtest.errors import DriveFault, InputError, NameFault
 from benchtest.evidence.meter import Meter
+from benchtest.evidence.reading_source import ReadingSource
 from benchtest.prop.design import Design
 from benchtest.prop.notation import parse_probe
 from benchtest.session.report.export_tables import SessionEvidence, readings_table
@@ -29,7 +31,7 @@ from benchtest.session.workbench.reading_sources import (
     source_for,
 )
 from benchtest.session.workbench.workbench import Workbench
-from tests.drive.boards import PythonBoard, sealed
+from tests.drive.boards import Built, PythonBoard, SimulatedBoard, build, sealed
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 from tests.session.conftest import record_passed_checks
 from tests.session.driven import LOOPBACK, Prop, asks, pass_all
@@ -276,13 +278,87 @@ def test_a_bridge_answer_with_invalid_content_is_rejected(
 
 def test_a_bridge_as_a_source_needs_valid_places_of_its_pins(fan: Design) -> None:
     bridge, meter = parse_source("serial:/dev/ttyUSB0"), parse_source("scpi:/dev/ttyUSB1")
-    with pytest.raises(InputError, match=r"give the place of each input, such as --pin 0=foot:4"):
-        check_source(bridge, [], to_serial=False)
+    check_source(bridge, [], to_serial=False)  # the millivolts of its power monitor
     for spec in (None, meter):
         with pytest.raises(InputError, match="name the bridge: --readings-from serial:DEVICE"):
             check_source(spec, ["0=foot:4"], to_serial=False)
     check_source(None, ["0=foot:4"], to_serial=True)  # the bridge that drives
     with pytest.raises(NameFault, match=r"--pin 1=roof:1: .*no bus is called"):
         parse_bridge_pins(fan, ["0=foot:4", "1=roof:1"])
-    with pytest.raises(InputError, match="input 0 is already there"):
-        parse_bridge_pins(fan, ["0=foot:4", "1=foot:4"])
+    with pytest.raises(InputError, match="input m0 is already there"):
+        parse_bridge_pins(fan, ["m0=foot:4+>4A+", "m1=foot:4+>4A+"])
+    with pytest.raises(InputError, match="write an input and its probe"):
+        parse_bridge_pins(fan, ["m16=foot:4"])
+    pins = parse_bridge_pins(fan, ["3=foot:4", "m0=foot:4+>4A+", "v15=4B"])
+    assert list(pins.values()) == [3, 0x80, 0x9F]
+
+
+# -- power monitors of a bridge, with the firmware itself ------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
+    return build(tmp_path_factory.mktemp("firmware"))
+
+
+@pytest.fixture
+def simulated_board(built: Built, tmp_path: Path) -> Iterator[SimulatedBoard]:
+    made = SimulatedBoard(built, tmp_path)
+    yield made
+    made.close()
+
+
+def _source(fan: Design, board: SimulatedBoard, *pins: str) -> ReadingSource:
+    driver = driver_for(Target("e131", LOOPBACK, 5568), fan, SourceSettings(uuid4()))
+    found = source_for(parse_source(f"serial:{board.port}"), pins, fan, driver)
+    assert found is not None
+    return found
+
+
+def test_a_bridge_without_pins_reads_drops_by_its_monitor(
+    fan: Design, simulated_board: SimulatedBoard
+) -> None:
+    simulated_board.tell("monitor 0 2125 4871")
+    source, drop = _source(fan, simulated_board), parse_probe("foot:4+>4A+", fan)
+    assert source.can_read(drop)
+    assert not source.can_read(parse_probe("4A", fan))  # 5 V exceed its 82 mV
+    found = source.read(drop)
+    assert found.volts == pytest.approx(2.125e-3, abs=1e-9)
+    assert str(found.meter) == "0.1%+1/10000"
+    for microvolts, words in ((95_000, "more than 81.9 mV"), (-95_000, "less than -81.9 mV")):
+        simulated_board.tell(f"monitor 0 {microvolts} 4871")
+        with pytest.raises(DriveFault, match=f"input m0: {words}, beyond its range"):
+            source.read(drop)
+    simulated_board.tell("unplug 0")
+    with pytest.raises(DriveFault, match="no power monitor answers there"):
+        source.read(drop)
+    source.close()
+
+
+def test_a_row_of_places_is_wired_to_several_monitors(
+    fan: Design, simulated_board: SimulatedBoard
+) -> None:
+    for chip in range(3):
+        simulated_board.tell(f"monitor {chip} {1000 * (chip + 1)} {4800 + 50 * chip}")
+    pins = ["m0=foot:1+>1A+", "m1=foot:2+>2A+", "m2=foot:3+>3A+", "v2=foot:3"]
+    source = _source(fan, simulated_board, *pins)
+    probes = [parse_probe(pin.partition("=")[2], fan) for pin in pins]
+    assert [source.read(probe).volts for probe in probes] == pytest.approx([1e-3, 2e-3, 3e-3, 4.9])
+    simulated_board.tell("monitor 2 3000 40100")
+    with pytest.raises(DriveFault, match=r"input v2: 40\.1 V is beyond its rating of 36 V"):
+        source.read(probes[3])
+    source.close()
+
+
+def test_a_monitor_is_zeroed_and_calibrated(simulated_board: SimulatedBoard) -> None:
+    simulated_board.tell("monitor 0 40 5000")
+    reader = BridgeReader(str(simulated_board.port))
+    assert reader.monitors() == [0]
+    assert reader.calibrate(0x80, 0.0).counts == 0.0  # its leads together
+    simulated_board.tell("monitor 0 50040 5000")
+    assert reader.calibrate(0x80, 0.0505).volts == pytest.approx(0.0505, abs=2.5e-6)
+    simulated_board.tell("monitor 0 10040 5000")
+    assert reader.read(0x80, 2).volts == pytest.approx(0.0101, abs=2.5e-6)
+    with pytest.raises(DriveFault, match="hold its two leads together"):
+        reader.calibrate(0x80, 0.0)
+    reader.close()
