@@ -2,6 +2,7 @@
 
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
+    "contact",
     "csv_table",
     "marks",
     "meter",
