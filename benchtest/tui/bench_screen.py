@@ -59,6 +59,8 @@ NUMBER_GAP_S = 1.0
 Newell, Communications of the ACM 23(7), 1980). [s]"""
 HEAR_AGAIN_S = 1.0
 """Time until a source without a reading is heard again. [s]"""
+BOARD_KEYS = {1: "pagedown", 2: "f5", 3: "pageup"}
+"""Keys that a bridge's yes, no and back stand for: those of a presentation clicker."""
 WATCH_S = 0.7
 """Interval of looks at the source of readings: unplugged, it is noticed within a second. [s]"""
 
@@ -175,6 +177,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         if not self.is_complete:
             return
         self._ask_to_light()
+        self._press_keys()
         self._hear_if_wanted()
         if self.workbench.advance_light():
             self.draw()
@@ -299,6 +302,7 @@ class BenchScreen(CloseOnceScreen[Leaving]):
 
     def go(self) -> None:
         """Light what is advised, begin a diagnosis if one is due, and draw."""
+        self.workbench.touch.ask_wired()
         self._tried(self.workbench.light_advice)
         if self.workbench.active.awaits_finding:
             if not self.thinking:
@@ -504,6 +508,12 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             self.view.prompt.open_entry(pending.text)
             self._draw_typed(pending.text)
 
+    def _press_keys(self) -> None:
+        """Press the keys of a presentation clicker for a pedal or button of a bridge."""
+        for which in self.workbench.take_pressed():
+            if (key := BOARD_KEYS.get(which)) is not None:
+                self.app.simulate_key(key)
+
     def _hear_if_wanted(self) -> None:
         """Hear the source again, unless a window or the entry field is open."""
         is_free = self.is_on_top and not self.view.prompt.is_open and not self._hears
@@ -523,12 +533,16 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             self.say(news.words)
         if news.is_kept:
             self.app.bell()
+            self.sound_board()
         self.go()
 
     def _hear_nothing(self, words: str) -> None:
         """Report once why the source gives no reading, and hear it again later."""
         self._hears, self._hear_from_s = False, Message().time + HEAR_AGAIN_S
-        if words != self._unheard:
+        if self.is_complete and self.workbench.touch.skip_wired():
+            self.say(words)
+            self.go()
+        elif words != self._unheard:
             self._unheard = words
             self.report(words)
 
@@ -783,6 +797,12 @@ class BenchScreen(CloseOnceScreen[Leaving]):
     def read_meter(self) -> None:
         """Wait for the light, then read the source."""
         self._proceed(self.workbench.source.read, self._take_source_reading)
+
+    @work(thread=True, exclusive=True, group="sound", exit_on_error=False)
+    def sound_board(self) -> None:
+        """Sound a bridge's buzzer; one that is absent is reported elsewhere."""
+        with contextlib.suppress(BenchError):
+            self.workbench.sound()
 
     @work(thread=True, group="hear", exit_on_error=False)
     def hear_source(self) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from benchtest.tui.dialogs import KeysDialog
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
+from tests.drive.boards import PythonBoard
 from tests.drive.scpi.simulated_meter import OVERLOAD, SimulatedMeter
 from tests.tui.conftest import Driven, driven
 from tests.waiting import WAIT_S
@@ -117,3 +118,19 @@ async def test_a_meter_name_with_markup_is_shown_literally(
         await at.keys("ctrl+p")
         await at.type("read the")
         await at.until(lambda: name.title()[:1] + name[1:] in at.words())
+
+
+async def test_a_pedal_on_the_bridge_is_a_key(tmp_path: Path, small_fan: Path) -> None:
+    board = PythonBoard(tmp_path)
+    try:
+        to = f"serial:{board.port}"
+        async with driven(tmp_path / "bench", small_fan, to=to, size=(120, 30)) as at:
+            await at.until_task("look")
+            board.press(1)
+            await at.until(lambda: "strand 2 light" in at.words())
+            board.press(3)
+            await at.until(lambda: "took back: strand 1" in at.words())
+            board.press(2)
+            await at.until(lambda: 1 in at.workbench.session.state.failed)
+    finally:
+        board.close()

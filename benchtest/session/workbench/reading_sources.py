@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from benchtest.drive.driver import Driver
 from benchtest.drive.source_spec import SourceSpec, input_name, parse_pins
@@ -97,7 +97,37 @@ def _read_input(inputs: BridgeInputs, channel: int) -> SourceReading:
     return SourceReading(volts, input_reader.input_accuracy(sample.scale_nv))
 
 
-class MonitorProbe:
+@runtime_checkable
+class BridgeBoard(Protocol):
+    """A bridge's keys and its buzzer."""
+
+    def take_pressed(self) -> list[int]:
+        """Return the keys that were pressed since the last call: 1 yes, 2 no, 3 back."""
+        ...
+
+    def sound(self) -> None:
+        """Sound the buzzer, if there is one.
+
+        Raises:
+            DriveFault: the board is absent.
+        """
+        ...
+
+
+class _ReaderBoard:
+    """Keys and buzzer of a bridge that is read and does not drive the prop."""
+
+    _reader: BridgeReader | None
+
+    def take_pressed(self) -> list[int]:
+        return [] if self._reader is None else self._reader.take_pressed()
+
+    def sound(self) -> None:
+        if self._reader is not None:
+            self._reader.sound()
+
+
+class MonitorProbe(_ReaderBoard):
     """Leads at the millivolts of a bridge's first power monitor: drops across joints and copper."""
 
     _CHANNEL = 0x80
@@ -124,12 +154,12 @@ class MonitorProbe:
             self._reader.close()
 
 
-class StandaloneBridgeInputs(BridgePins):
+class StandaloneBridgeInputs(_ReaderBoard, BridgePins):
     """A bridge that is read and does not drive the prop."""
 
     def __init__(self, reader: BridgeReader, pins: Mapping[Probe, int]) -> None:
         super().__init__(reader, reader.device, pins)
-        self._reader = reader
+        self._reader: BridgeReader = reader
 
     def poll(self) -> str | None:
         return self._reader.poll()

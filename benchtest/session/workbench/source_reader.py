@@ -8,6 +8,7 @@ from benchtest.drive.frame_clock import RAMP_S
 from benchtest.drive.source_spec import input_name
 from benchtest.errors import InputError
 from benchtest.evidence.reading_source import ReadingSource, SourceReading
+from benchtest.prop.design import Probe
 from benchtest.session.workbench.active_session import ActiveSession
 from benchtest.session.workbench.reading_entry import Asked, PendingReading, ReadingEntry
 from benchtest.session.workbench.reading_sources import BridgePins, VirtualMeter
@@ -68,6 +69,11 @@ class SourceReader:
     def is_fixed(self) -> bool:
         """True for inputs that are wired to their places: no lead moves."""
         return isinstance(self.source, BridgePins)
+
+    @property
+    def wired(self) -> tuple[Probe, ...]:
+        """Places that inputs are wired to, in the order of the command line."""
+        return tuple(self.source.pins) if isinstance(self.source, BridgePins) else ()
 
     @property
     def name(self) -> str:

@@ -8,7 +8,7 @@ alone; then the next place lights.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from benchtest.diagnosis.planning.cost import leads_after
@@ -96,6 +96,9 @@ class TouchRun:
         self._until_s = self._flash_until_s = self._shaky_s = 0.0
         self._is_flashing = False
         self._said = ""
+        self._unreadable: set[Probe] = set()
+        self._wired_lit: LitSet | None = None
+        """Light of the wired places that are read one after the other."""
 
     @property
     def is_in_use(self) -> bool:
@@ -116,6 +119,32 @@ class TouchRun:
     def holds_light(self) -> bool:
         """True while the light is that of a contact's proof, or of the reading just kept."""
         return self._phase != "touch"
+
+    def ask_wired(self) -> None:
+        """Ask for the next wired place that no reading is of, before anything else is read."""
+        active = self._active
+        task, overrides = active.advice.task, active.overrides
+        if not (self.is_in_use and self._source.wired) or overrides.own_reading is not None:
+            return
+        if task == "read":
+            self._wired_lit = active.advice.lit
+        elif task != "think" or self._wired_lit is None:
+            return
+        read = {one.probe for one in active.state.readings} | self._unreadable
+        probe = next((one for one in self._source.wired if one not in read), None)
+        if probe is None or self._wired_lit is None:
+            self._wired_lit = None
+        else:
+            active.overrides = replace(overrides, own_reading=(self._wired_lit, probe))
+
+    def skip_wired(self) -> bool:
+        """Leave a wired place out that gives no reading; return True if one was asked for."""
+        probe, active = self._entry.probe, self._active
+        if probe not in self._source.wired or active.overrides.own_reading is None:
+            return False
+        self._unreadable.add(probe)
+        active.overrides = replace(active.overrides, own_reading=None)
+        return True
 
     def stop(self) -> bool:
         """End a proof or a wait for the leads; return True if there was one."""
@@ -328,6 +357,9 @@ class TouchRun:
         if words == self._said:
             return None
         self._said = words
+        if self._source.is_fixed:
+            words = f"{self._entry.probe}: {words}"
+            self.skip_wired()
         return TouchNews(words)
 
 

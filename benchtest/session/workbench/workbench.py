@@ -63,6 +63,7 @@ from benchtest.session.workbench.picture_run import PictureRun
 from benchtest.session.workbench.pointing_run import PointingRun
 from benchtest.session.workbench.prop_light import FIRST_LEVEL
 from benchtest.session.workbench.reading_entry import ReadingEntry, RecordedReadings
+from benchtest.session.workbench.reading_sources import BridgeBoard
 from benchtest.session.workbench.source_reader import SourceReader
 from benchtest.session.workbench.touch_run import TouchRun
 from benchtest.virtual.observer import Observation
@@ -129,6 +130,8 @@ class Workbench:
         self.touch = TouchRun(
             self.active, self.entry, self.source, self.pointing, now_s, is_on=hands_free
         )
+        devices: tuple[object, ...] = (clock.driver, source)
+        self._boards = [one for one in devices if isinstance(one, BridgeBoard)]
         self._model: tuple[_Basis, BenchModel] | None = None
         self._now_s, self._opened_s = now_s, now_s()
         self._unit_place = session.place_on_shelf()
@@ -292,6 +295,19 @@ class Workbench:
             return False
         self.light_advice()
         return True
+
+    def take_pressed(self) -> list[int]:
+        """Return the keys that were pressed on a bridge: 1 yes, 2 no, 3 back; each once."""
+        return [which for board in self._boards for which in board.take_pressed()]
+
+    def sound(self) -> None:
+        """Sound the buzzer of a bridge. Slow: call it from a worker thread.
+
+        Raises:
+            DriveFault: the board is absent.
+        """
+        for board in self._boards:
+            board.sound()
 
     def brighter(self, step: int) -> None:
         """Look or walk at the next brighter level, or the next dimmer one."""

@@ -12,10 +12,14 @@ import pytest
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.scpi.meter import ScpiMeter
+from benchtest.drive.source_spec import parse_source
 from benchtest.drive.target import Target, driver_for
+from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 from benchtest.session.session import Session
+from benchtest.session.workbench.reading_sources import source_for
 from benchtest.session.workbench.workbench import Workbench
+from tests.drive.boards import PythonBoard, TwoWireBus
 from tests.drive.scpi.simulated_meter import SimulatedMeter
 from tests.session.conftest import record_passed_checks
 from tests.session.driven import LOOPBACK, Prop, asks, pass_all
@@ -157,3 +161,54 @@ def test_a_prop_that_was_made_dark_is_not_read(person: Person) -> None:
     assert not person.bench.touch.wants_reading
     person.hold(lambda: 4.866, 8)
     assert person.kept == []
+
+
+# -- wired places ----------------------------------------------------------------------------------
+
+
+def test_a_wired_row_is_read_first_and_without_a_question(
+    begin: Callable[..., Session], fan: Design, prop: Prop, tmp_path: Path
+) -> None:
+    """Four inputs through two monitors and the converter; one was never calibrated."""
+    board, bus = PythonBoard(tmp_path), TwoWireBus(tmp_path)
+    board.analogue = 1
+    board.count = lambda channel: 500  # type: ignore[attr-defined]
+    board.monitors = board.side.Monitors(bus, bus.now_ms)
+    bus.set(0, 2.0e-3, 4.85)
+    bus.set(1, 3.5e-3, 4.80)
+    board.restart()
+    pins = ["m0=foot:1+>1A+", "0=4A", "m1=foot:2+>2A+", "v1=2A"]
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
+    source = source_for(parse_source(f"serial:{board.port}"), pins, fan, driver)
+    now_s = [100.0]
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
+        bench = Workbench(
+            record_passed_checks(begin()),
+            clock,
+            now_s=lambda: now_s[0],
+            source=source,
+            hands_free=True,
+        )
+        pass_all(bench)
+        asks(bench, "4", "crown:1+>crown:4+")
+        for _ in range(40):
+            bench.touch.ask_wired()
+            bench.light_advice()
+            now_s[0] += SAMPLE_S
+            if bench.advice.task != "read" or not bench.source.can_read:
+                continue
+            if str(bench.entry.probe) == "4A":
+                with pytest.raises(DriveFault, match="input 0: not calibrated"):
+                    bench.source.hear()
+                assert bench.touch.skip_wired()
+            else:
+                bench.touch.hear(bench.source.hear())
+        kept = {str(one.probe): one.volts for one in bench.session.state.readings}
+        assert kept == {
+            "foot:1+>1A+": pytest.approx(2.0e-3),
+            "foot:2+>2A+": pytest.approx(3.5e-3),
+            "2A": pytest.approx(4.80),
+        }
+        assert source is not None
+        source.close()
+    board.close()
