@@ -41,6 +41,8 @@ LINES_OF_KEYS: dict[Task, int] = {"walk": 3, "caught": 3, "check": 2, "soak": 2,
 """Lines of keys in the question's band of a small screen, for tasks with more than one."""
 MIN_NAME = 8
 """Cells that the top line leaves to the name of the design."""
+MIN_LIT = 20
+"""Cells that the top line leaves at least to what is lit."""
 MAX_MESSAGE_LINES = 3
 LOOK_TASKS = (
     "glow",
@@ -212,6 +214,9 @@ class BenchView(LiteralBox):
         room = self.size.width - len(unit) - len(rest) - len(where) - len(end) - 8
         if room < MIN_NAME and place:
             rest, room = rest.removeprefix(place), room + len(place)
+        if room < MIN_NAME and len(lit) > MIN_LIT:  # where it goes, and the notice, stay visible
+            kept = max(MIN_LIT, len(lit) - (MIN_NAME - room))
+            rest = f"{rest.removesuffix(lit)}{lit[: kept - 3]}…"
         room = max(MIN_NAME, room)
         if len(name) > room:  # what is lit must stay visible
             name = f"{name[: room - 3]}…"  # three cells in ASCII
