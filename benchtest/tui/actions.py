@@ -152,7 +152,10 @@ TASK_ACTIONS: dict[Task, tuple[LabelledAction, ...]] = {
     "picture": (("yes", "as drawn"), ("no", "unlike the drawing"), ("back", "back")),
     "controller": (("no", "none of these"), ("yes", "as sent"), ("back", "back")),
     "colour": (("yes", "yes"), ("no", "no"), ("back", "back"), *_LIGHT),
-    "recolour": (("yes", "look again"), ("replaced", "a node was replaced"), ("back", "back")),
+    "recolour": (
+        ("driving", "drive it as set"), ("yes", "look again"),
+        ("replaced", "a node was replaced"), ("back", "back"),
+    ),
     "think": (),
     "read": (
         ("type", "the reading"), ("go_on", "save"), ("enough", "enough"),

@@ -392,7 +392,18 @@ class BenchScreen(CloseOnceScreen[Leaving]):
 
     def action_pick(self, number: int) -> None:
         """Choose one of the things that the question lists."""
-        self._do(lambda: self.workbench.choose(number))
+        if not self.workbench.is_counted(number):
+            self._do(lambda: self.workbench.choose(number))
+            return
+        lines = [
+            FormLine("dark nodes in a row at the start of the data", "0"),
+            FormLine("dark nodes in a row at its end", "0"),
+        ]
+        self.app.push_screen(FormDialog("Count the dark nodes", lines), self._counted)
+
+    def _counted(self, lines: list[str] | None) -> None:
+        if lines is not None:
+            self._do(lambda: self.workbench.choose_counted(lines[0], lines[1]))
 
     def action_back(self) -> None:
         """Light the node before in a walk; else undo the last key."""

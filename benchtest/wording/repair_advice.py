@@ -182,6 +182,10 @@ def _mapping_text(design: Design, where: str) -> str:
             f"outputs {other} and {one} are exchanged at the controller; switch off and exchange "
             "the two plugs, or their addresses"
         )
+    if "," in value:
+        place = setting.replace("=", " ").replace(",", ", ")
+        ours = f"universe {lead.universe}, channel {lead.channel}"
+        return f"your controller begins at {place}; the prop file says {ours}{change}"
     ours = str(lead.universe if key == "universe" else lead.channel)
     return f"your controller begins at {key} {value}; the prop file says {ours}{change}"
 

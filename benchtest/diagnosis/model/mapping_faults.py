@@ -91,6 +91,23 @@ def _shifted(design: Design) -> Iterator[MappingFault]:
             yield _as_set(design, f"channel={first}", 0.05, outputs)
 
 
+def begun_elsewhere(design: Design, step: int) -> MappingFault | None:
+    """Return a controller whose outputs begin some channels later, or earlier if negative.
+
+    None if there is no such place.
+    """
+    outputs = []
+    for one in design.outputs:
+        slots = one.slots if one.packed else one.slots - one.slots % design.node.channels
+        at = one.universe * slots + one.channel - 1 + step
+        outputs.append(replace(one, universe=at // slots, channel=at % slots + 1))
+    if not all(1 <= one.universe <= MAX_UNIVERSE for one in outputs):
+        return None
+    lead, own = outputs[0], design.outputs[0]
+    where = "" if lead.universe == own.universe else f"universe={lead.universe},"
+    return _as_set(design, f"{where}channel={lead.channel}", 0.0, tuple(outputs))
+
+
 def _left_out(design: Design) -> Iterator[MappingFault]:
     """Yield each universe from which on an output of the controller receives nothing."""
     edges = []

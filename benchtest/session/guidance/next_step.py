@@ -25,9 +25,9 @@ from benchtest.session.guidance.release import (
 from benchtest.session.guidance.supply_doubt import is_answered, supply_doubt
 from benchtest.session.log import colour_checks, power_checks
 from benchtest.session.log.controller_look import (
+    ControllerLook,
     colour_orders,
     controller_looks,
-    order_looks,
 )
 from benchtest.session.log.events import CheckMade
 from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY, odd_readings, suspected
@@ -83,7 +83,7 @@ class Advice:
     more_checks: tuple[CheckKey, ...] = ()
     """Checks that follow; one key passes all of them with this one."""
     colour: str | None = None
-    choices: tuple[str, ...] = ()
+    looks: tuple[ControllerLook, ...] = ()
     """Things that the user may see, one of which a digit chooses."""
     nodes: tuple[NodeName, ...] = ()
     """Nodes to light, if not whole strands."""
@@ -97,6 +97,11 @@ class Advice:
     """The person's seconds of a reading that is not needed. [s]"""
     may_skip: bool = False
     """True if the user can answer that it cannot be taken; it is not asked for again."""
+
+    @property
+    def choices(self) -> tuple[str, ...]:
+        """Descriptions of the things that the user may see."""
+        return tuple(look.text for look in self.looks)
 
     @property
     def due_checks(self) -> tuple[CheckKey, ...]:
@@ -162,13 +167,21 @@ def _controller_step(state: State, finding: Finding | None, rule: EnoughRule) ->
             f"{design.node.colour_order}, and begin a new test."
         )
         return Advice("recolour", text)
+    known = {where for look in controller_looks(design) for where in look.settings}
+    if not known.issuperset(seen.settings):  # counted: no fault of the engine's list
+        counted = Suspect(seen.settings[0], "mapping", 1.0)
+        return Advice("recolour", _setting_text(counted, design), suspect=counted)
     if finding is None:
         return Advice("think", "Working out the finding.")
     top = next((one for one in finding.suspects if one.where in seen.settings), None)
     if top is None or top.probability < MIN_REPAIR_PROBABILITY:
         return None
-    text = repair_text(top, design)
-    return Advice("repair", f"{text[:1].upper()}{text[1:]}.", suspect=top)
+    return Advice("repair", _setting_text(top, design), suspect=top)
+
+
+def _setting_text(suspect: Suspect, design: Design) -> str:
+    text = repair_text(suspect, design)
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _picture_advice(state: State) -> Advice | None:
@@ -432,21 +445,18 @@ def picture_advice(design: Design, strands: Sequence[int]) -> Advice:
     return Advice("picture", text, lit=lit)
 
 
-def controller_advice(design: Design, *, orders: bool = False) -> Advice | None:
-    """Ask which of the known looks the prop has while its nodes have two colours in turn.
+def controller_advice(design: Design, looks: tuple[ControllerLook, ...] = ()) -> Advice | None:
+    """Ask which of some looks the prop has while its nodes have two colours in turn.
 
     Args:
         design: the prop.
-        orders: True to ask for the two colours of another colour order.
+        looks: the looks; empty for those of all settings of the controller.
     """
-    looks = order_looks(design) if orders else controller_looks(design)
-    if not looks:
+    if not (looks := looks or controller_looks(design)):
         return None
     text = "Along the data, what do the nodes show in turn?"
-    if orders:
-        text = "Along the data, which two colours do the nodes show in turn, first one first?"
     lit = LitSet(frozenset(strand.number for strand in design.strands))
-    return Advice("controller", text, lit=lit, choices=tuple(look.text for look in looks))
+    return Advice("controller", text, lit=lit, looks=looks)
 
 
 def colour_advice(design: Design, colour: str, strands: Sequence[int]) -> Advice:

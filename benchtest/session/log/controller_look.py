@@ -13,7 +13,12 @@ from itertools import groupby, permutations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.diagnosis.model.mapping_faults import MappingFault, mapping_faults
+from benchtest.diagnosis.model.mapping_faults import (
+    MappingFault,
+    begun_elsewhere,
+    mapping_faults,
+)
+from benchtest.errors import InputError
 from benchtest.evidence.marks import Mark
 from benchtest.pattern import alternating_colours, alternating_duty, has_picture
 from benchtest.prop.design import Design
@@ -21,7 +26,7 @@ from benchtest.prop.joints import data_order
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import COLOUR_ORDER
 
-MAX_CHOICES = 8
+MAX_CHOICES = 9
 """Most choices of one question: each has a digit, and a small screen has a line for each. Ours."""
 MAX_PERIOD = 4
 """Longest cycle of colours along the data that is described as one."""
@@ -58,6 +63,12 @@ class ControllerLook:
     dark: NDArray[np.bool_] | None = field(default=None, compare=False)
 
 
+COUNTED = ControllerLook("some dark at the start or the end: count them")
+"""The choice after which the number of dark nodes is asked for."""
+OTHER_COLOURS = ControllerLook("two other colours, no node dark")
+"""The choice after which the two colours are asked for."""
+
+
 def may_look(design: Design) -> bool:
     """Return True if the look shows anything: nodes have several colours."""
     return has_picture(design)
@@ -89,7 +100,42 @@ def controller_looks(design: Design) -> tuple[ControllerLook, ...]:
                 dark if (dark | (shown == fine)).all() else None,
             )
         )
-    return (*found[: MAX_CHOICES - 1], ControllerLook("two other colours, no node dark"))
+    return (*found[: MAX_CHOICES - 2], COUNTED, OTHER_COLOURS)
+
+
+def counted_looks(design: Design, at_start: int, at_end: int) -> tuple[ControllerLook, ...]:
+    """Return the looks of controllers that begin elsewhere, by the dark nodes at the ends.
+
+    Args:
+        design: the prop.
+        at_start: number of dark nodes in a row at the start of the data.
+        at_end: number of those at its end.
+
+    Raises:
+        InputError: no first channel shows so many.
+    """
+    count, channels = design.node_count, design.node.channels
+    sent, order = alternating_duty(design) > 0.0, data_order(design)
+    # a controller that begins earlier leaves its first nodes without data
+    middle = channels * (at_end if at_end else -at_start)
+    steps = range(middle - 2 * channels, middle + 2 * channels + 1)
+    found: dict[bytes, ControllerLook] = {}
+    for step in sorted(steps, key=lambda step: step % channels != 0):  # whole nodes first
+        fault = begun_elsewhere(design, step) if step else None
+        if fault is None or max(at_start, at_end) >= count:
+            continue
+        shown = _codes(_received(fault, sent, order))[order]
+        lit = np.flatnonzero(shown)
+        ends = (int(lit[0]), count - 1 - int(lit[-1])) if len(lit) else (count, count)
+        if ends == (at_start, at_end):
+            look = ControllerLook(_describe(design, shown), (fault.where,))
+            found.setdefault(shown.tobytes(), look)
+    if not found:
+        raise InputError(
+            f"no first channel leaves {at_start} nodes dark at the start and {at_end} at the end; "
+            "count again, or x for none of these"
+        )
+    return tuple(found.values())
 
 
 def order_looks(design: Design) -> tuple[ControllerLook, ...]:

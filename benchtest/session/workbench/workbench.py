@@ -33,7 +33,13 @@ from benchtest.session.guidance.overrides import Overrides
 from benchtest.session.guidance.parade import MIN_PARADE_STRANDS
 from benchtest.session.guidance.release import USUAL_RULE, EnoughRule
 from benchtest.session.guidance.steps import StepName, step_questions
-from benchtest.session.log.controller_look import controller_looks, order_looks
+from benchtest.session.log.controller_look import (
+    COUNTED,
+    OTHER_COLOURS,
+    ControllerLook,
+    counted_looks,
+    order_looks,
+)
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -384,16 +390,36 @@ class Workbench:
         advice = self.advice
         if not 1 <= number <= len(advice.choices):
             raise InputError(f"choose 1 to {len(advice.choices)}, or x for none of these")
-        text = advice.choices[number - 1]
-        looks = controller_looks(self.design)
-        look = next(one for one in (*looks, *order_looks(self.design)) if one.text == text)
-        if look is looks[-1]:  # the same light, and another list
-            orders = controller_advice(self.design, orders=True)
-            assert orders is not None
-            self.active.overrides = Overrides(queue=(orders,))
+        looks = advice.looks
+        look = looks[number - 1]
+        if look is COUNTED:
+            raise InputError("count the dark nodes at the start and at the end of the data")
+        if look is OTHER_COLOURS:  # the same light, and another list
+            self._list_looks(order_looks(self.design))
             return ""
-        agrees = look is looks[0]
+        agrees = not look.settings
         return self.active.answer(ControllerSeen(agrees, list(look.settings)))
+
+    def is_counted(self, number: int) -> bool:
+        """Return True if dark nodes have to be counted for a choice, from 1."""
+        looks = self.advice.looks
+        return 1 <= number <= len(looks) and looks[number - 1] is COUNTED
+
+    def choose_counted(self, at_start: str, at_end: str) -> None:
+        """List the looks of controllers that leave so many nodes dark at the ends of the data.
+
+        Raises:
+            InputError: not two numbers, or no first channel leaves so many dark.
+        """
+        counts = [text.strip() or "0" for text in (at_start, at_end)]
+        if not all(text.isascii() and text.isdigit() and len(text) < 7 for text in counts):
+            raise InputError("give two numbers of nodes, such as 0 and 10")
+        self._list_looks(counted_looks(self.design, int(counts[0]), int(counts[1])))
+
+    def _list_looks(self, looks: tuple[ControllerLook, ...]) -> None:
+        advice = controller_advice(self.design, looks)
+        assert advice is not None
+        self.active.overrides = Overrides(queue=(advice,))
 
     def _event_of(self, advice: Advice, good: bool) -> SessionEvent:
         """Return the event that answers the question of a step.

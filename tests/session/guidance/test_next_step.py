@@ -87,7 +87,7 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     assert (advice.task, advice.lit) == ("picture", all_lit(fan))
     done.append(PictureSeen(as_drawn=False))
     advice = next_step(_state(fan, done), None)
-    assert (advice.task, len(advice.choices)) == ("controller", 4)
+    assert (advice.task, len(advice.choices)) == ("controller", 5)
     done.append(ControllerSeen(None))
     for strand in (1, 2, 3, 4):
         advice = next_step(_state(fan, done), None)

@@ -10,12 +10,18 @@ import pytest
 
 from benchtest.diagnosis import Engine
 from benchtest.drive.universe_layout import frame_from_slots
+from benchtest.errors import InputError
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.pattern import alternating_duty, frame_from_duty
 from benchtest.prop.design import Design, NodeRun, Output
 from benchtest.prop.joints import data_order
 from benchtest.prop.outputs import parse_output_setting
-from benchtest.session.log.controller_look import controller_looks, order_looks
+from benchtest.session.log.controller_look import (
+    COUNTED,
+    controller_looks,
+    counted_looks,
+    order_looks,
+)
 from benchtest.session.log.events import ControllerSeen, FirstLight, PictureSeen
 from benchtest.session.log.evidence import diagnose_state
 from benchtest.session.log.state import LoggedEvent, State, fold
@@ -40,6 +46,11 @@ def _shown(design: Design, setting: str) -> list[set[str]]:
 
 def _task(bench: Workbench) -> str:
     return bench.advice.task
+
+
+def _to_the_picture(bench: Workbench) -> None:
+    for act in (bench.yes, bench.yes, bench.yes, lambda: bench.enter("5"), bench.yes):
+        act()
 
 
 def _at(state_of: Design, *events: ControllerSeen | FirstLight | PictureSeen) -> State:
@@ -119,8 +130,7 @@ def test_a_look_that_agrees_clears_the_settings(make_fan: MakeFan) -> None:
 
 
 def test_two_looks_name_the_setting_and_no_strand_is_judged(fresh: Workbench) -> None:
-    for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
-        act()
+    _to_the_picture(fresh)
     fresh.no()  # the picture is not as drawn
     assert _task(fresh) == "controller"
     fresh.light_advice()
@@ -140,8 +150,7 @@ def test_two_looks_name_the_setting_and_no_strand_is_judged(fresh: Workbench) ->
 
 
 def test_another_colour_order_is_named_by_its_two_colours(fresh: Workbench) -> None:
-    for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
-        act()
+    _to_the_picture(fresh)
     fresh.no()
     fresh.choose(len(fresh.advice.choices))
     assert fresh.session.state.controller is None
@@ -152,8 +161,59 @@ def test_another_colour_order_is_named_by_its_two_colours(fresh: Workbench) -> N
     assert _task(fresh) == "picture"
 
 
+@pytest.mark.parametrize(
+    ("setting", "at_start", "at_end", "look"),
+    [
+        ("channel=31", 0, 10, "red and blue, from 8.10 dark"),  # ten whole nodes later
+        ("channel=5", 0, 1, "turquoise and dark, from 4.31 red and blue"),
+        ("universe=2,channel=91", 0, 200, "red and blue, from 5.1 dark"),
+    ],
+)
+def test_any_first_channel_is_found_by_counting_dark_nodes(
+    make_fan: MakeFan, setting: str, at_start: int, at_end: int, look: str
+) -> None:
+    """The dark nodes are counted on the frame that a controller of that setting takes."""
+    fan = make_fan(8, 50)
+    lit = [bool(colours) for colours in _shown(fan, setting)]
+    assert (lit.index(True), lit[::-1].index(True)) == (at_start, at_end)
+    found = {one.settings: one.text for one in counted_looks(fan, at_start, at_end)}
+    assert found[f"controller {setting}",] == look
+
+
+def test_an_earlier_first_channel_leaves_the_first_nodes_dark(make_fan: MakeFan) -> None:
+    fan = parse_output_setting("channel=31").moved(make_fan(8, 50))
+    lit = [bool(colours) for colours in _shown(fan, "channel=16")]
+    assert lit.index(True) == 5
+    (look,) = [one for one in counted_looks(fan, 5, 0) if "channel=16" in one.settings[0]]
+    assert look.text == "dark, from 1.6 red and blue"
+
+
+def test_a_count_that_no_channel_explains_is_refused(make_fan: MakeFan) -> None:
+    with pytest.raises(InputError, match="count again"):
+        counted_looks(make_fan(8, 50), 3, 3)
+
+
+def test_counted_nodes_name_the_channel_and_drive_the_prop_as_set(fresh: Workbench) -> None:
+    _to_the_picture(fresh)
+    fresh.no()
+    number = 1 + fresh.advice.choices.index(COUNTED.text)
+    assert fresh.is_counted(number)
+    assert not fresh.is_counted(1)
+    with pytest.raises(InputError, match="two numbers"):
+        fresh.choose_counted("", "ten")
+    fresh.choose_counted("", "10")
+    (text,) = fresh.advice.choices
+    assert text == "red and blue, from 4.10 dark"
+    fresh.choose(1)
+    assert _task(fresh) == "recolour"
+    assert fresh.advice.text.startswith(
+        "Your controller begins at channel 31; the prop file says 1"
+    )
+    assert fresh.model.drives_as_set
+    assert fresh.session.state.verdicts == {}
+
+
 def test_a_picture_as_drawn_needs_no_further_look(fresh: Workbench) -> None:
-    for act in (fresh.yes, fresh.yes, fresh.yes, lambda: fresh.enter("5"), fresh.yes):
-        act()
+    _to_the_picture(fresh)
     fresh.session.record(PictureSeen(True))
     assert _task(fresh) == "look"
