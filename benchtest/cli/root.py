@@ -33,6 +33,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         new_sync=None,
         new_fps=None,
         new_interface=None,
+        new_keepalive=None,
     )
 
 
