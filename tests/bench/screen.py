@@ -107,7 +107,7 @@ def paints(rounds: int, root: Path) -> None:
     if root == HERE:
         note("the shelf's first paint, median", float(np.median(ours)), "ms")
         note("times that of a bare Textual program", float(np.median(ours) / np.median(bare)),
-             most=2.0)  # fmt: skip
+             most=1.3)  # fmt: skip
 
 
 def keys(rounds: int, roots: Sequence[Path]) -> None:
