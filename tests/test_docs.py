@@ -187,8 +187,9 @@ def test_a_documented_script_exists(command: str, name: str) -> None:
     elif program == "cd":
         assert (ROOT / rest[0]).is_dir(), name
     elif program == "sudo":
-        assert rest[0] in ("apt", "apt-get"), name
-        assert rest[1] == "install", name
+        assert rest[:2] in (["apt", "install"], ["apt-get", "install"]) or rest[0] in (
+            "lsof", "ufw",
+        ), name  # fmt: skip
     elif program == "make":
         target = [word for word in rest if "=" not in word and not word.startswith("-")]
         make = (ROOT / "hw_notes" / "bridge" / "Makefile").read_text("utf-8")
@@ -202,7 +203,7 @@ def test_a_documented_script_exists(command: str, name: str) -> None:
         assert all(f'"{word}"' in source for word in rest if word.startswith("--")), command
     else:
         assert program in ("python", "python3"), command
-        assert (ROOT / rest[0]).is_file(), command
+        assert rest == ["--version"] or (ROOT / rest[0]).is_file(), command
 
 
 def _options() -> set[str]:

@@ -159,7 +159,7 @@ def upgraded(python: Path, archive: Path, folder: Path) -> str:
         found.append((tags, [event for one in sessions for event in one.get("events", [])]))
         run([*demo, "report", "WF-01", "-o", f"{version}.html"], folder)
     assert found[0] == found[1], "the records are not the same"
-    run([*bench, "import", f"{OLD}.jsonl"], folder)
+    run([programs / "benchtest", "--bench", "other", "import", f"{OLD}.jsonl"], folder)
     return f"works, {len(found[1][1])} events unchanged"
 
 

@@ -36,7 +36,17 @@ _POSIX_OS = {
         "forkpty",
     ),
     *("geteuid", "getegid", "getgroups", "getloadavg", "getuid", "getgid", "getpgid", "killpg"),
-    *("mkfifo", "nice", "openpty", "sched_getaffinity", "sched_param", "sched_setscheduler"),
+    *(
+        "major",
+        "makedev",
+        "minor",
+        "mkfifo",
+        "nice",
+        "openpty",
+        "sched_getaffinity",
+        "sched_param",
+        "sched_setscheduler",
+    ),
     *("setsid", "statvfs", "tcgetpgrp", "uname", "wait", "getpgrp"),
 }
 _POSIX_TIME = {"CLOCK_BOOTTIME", "CLOCK_MONOTONIC_RAW", "clock_gettime", "pthread_getcpuclockid"}
