@@ -110,7 +110,9 @@ def before_power(terminal: Terminal) -> None:
     terminal.until("First light")
     terminal.keys("NPage")
     terminal.until("As drawn?")
-    terminal.keys("F5")  # unlike the drawing: strand by strand
+    terminal.keys("F5")  # unlike the drawing
+    terminal.until("what do the nodes show in turn")
+    terminal.keys("F5")  # nor as any setting of a controller: strand by strand
     terminal.until("Does every node of strand 1")
 
 
