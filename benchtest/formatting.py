@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
@@ -170,3 +171,27 @@ def epoch_ms(stamp: str) -> int | None:
         return None
     since = moment - datetime(1970, 1, 1, tzinfo=UTC)
     return round(since.total_seconds() * 1e3)
+
+
+_SPOKEN = (
+    (re.compile(r"(?<=\d)-(?=\d)"), " to "),
+    (re.compile(r"(?<=[AB\d ])\+(?=[\s,.?;:>]|$)"), " plus"),
+    (re.compile(r"(?<=[AB\d ])-(?=[\s,.?;:>]|$)"), " minus"),
+    (re.compile(r"(?<=\d)\s?mV\b"), " millivolts"),
+    (re.compile(r"(?<=\d)\s?V\b"), " volts"),
+    (re.compile(r"(?<=\d)\s?mΩ"), " milliohms"),
+    (re.compile(r"Ω"), " ohms"),
+    (re.compile(r"(?<=\d)([AB])\b"), r" \1"),
+    (re.compile(r"\s+"), " "),
+)
+
+
+def spoken_text(text: str) -> str:
+    """Return a text with its signs and units as words, for a voice.
+
+    >>> spoken_text("Red on wire 2B +, black on foot 4 -. Strands 1-6 lit. 0.6 mV?")
+    'Red on wire 2 B plus, black on foot 4 minus. Strands 1 to 6 lit. 0.6 millivolts?'
+    """
+    for pattern, words in _SPOKEN:
+        text = pattern.sub(words, text)
+    return text.strip()

@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
 import stat
+import subprocess
 import sys
 import threading
 import time
@@ -520,3 +522,60 @@ def device_may_exist(device: str) -> bool:
 def group_bind_address(group: str) -> str:
     """Return the address to bind for one multicast group; Windows cannot bind the group itself."""
     return "" if sys.platform == "win32" else group
+
+
+# -- Voice --------------------------------------------------------------------------------------
+
+_WINDOWS_VOICE = (
+    "Add-Type -AssemblyName System.Speech; "
+    "(New-Object System.Speech.Synthesis.SpeechSynthesizer).Speak([Console]::In.ReadToEnd())"
+)
+_VOICES: dict[System, tuple[tuple[str, ...], ...]] = {
+    "linux": (("spd-say", "--wait", "--pipe-mode"), ("espeak-ng", "--stdin")),
+    "macos": (("say", "-f", "-"),),
+    "windows": (("powershell", "-NoProfile", "-NonInteractive", "-Command", _WINDOWS_VOICE),),
+    "other": (("espeak-ng", "--stdin"),),
+}
+"""Commands that speak what is on their standard input: Speech Dispatcher or eSpeak NG, `say` of
+macOS, the speech synthesizer of .NET. Sources: their manual pages and reference."""
+
+
+def voice_command() -> list[str] | None:
+    """Return the command that speaks its standard input; None if this system has none."""
+    for name, *words in _VOICES[system()]:
+        if (path := shutil.which(name)) is not None:
+            return [path, *words]
+    return None
+
+
+class Voice:
+    """The system's voice; a new text ends the one before it."""
+
+    def __init__(self, command: list[str]) -> None:
+        """Prepare a voice by the command of `voice_command`."""
+        self._command = command
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def speak(self, text: str) -> None:
+        """Begin to speak; return at once. A command that does not start speaks nothing."""
+        self.stop()
+        with contextlib.suppress(OSError):
+            self._process = subprocess.Popen(
+                self._command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                **own_group(),
+            )
+            assert self._process.stdin is not None
+            self._process.stdin.write(text.encode())
+            self._process.stdin.close()
+
+    def stop(self) -> None:
+        """End what is spoken now."""
+        process, self._process = self._process, None
+        if process is not None:
+            with contextlib.suppress(OSError):
+                process.terminate()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(1.0)

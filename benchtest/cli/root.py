@@ -27,6 +27,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         new_pins=[],
         new_no_pointing=False,
         new_no_hands_free=False,
+        new_say=False,
         new_enough=None,
         new_output=None,
         new_priority=None,
@@ -97,6 +98,13 @@ def add_program_options(parser: argparse.ArgumentParser) -> None:
         help="keep a reading of --readings-from only by a key, not as soon as it is steady",
     )
     program.add_argument(
+        "--say",
+        dest="new_say",
+        action="store_true",
+        default=unset,
+        help="speak each question: by the system's voice, or by the browser of serve",
+    )
+    program.add_argument(
         "--pin",
         dest="new_pins",
         action="append",
@@ -138,6 +146,7 @@ def bench_from_args(args: argparse.Namespace) -> LaunchOptions:
         go_on_to=args.go_on_to,
         points=not args.new_no_pointing,
         hands_free=not args.new_no_hands_free,
+        say=args.new_say,
         enough=args.new_enough,
         settings=drive_settings(args, "new_"),
     )

@@ -120,6 +120,8 @@ def _program_args(bench: LaunchOptions) -> list[str]:
         options.append("--no-pointing")
     if not bench.hands_free:
         options.append("--no-hands-free")
+    if bench.say:
+        options.append("--say")
     options += [f"--pin={pin}" for pin in bench.pins]
     given = bench.settings
     options += [] if given.output is None else [f"--output={given.output}"]

@@ -27,8 +27,9 @@ from textual.theme import Theme
 from benchtest.drive.signals import exit_within, hold_lights
 from benchtest.drive.target import DriveSettings
 from benchtest.errors import BenchError
+from benchtest.formatting import spoken_text
 from benchtest.input_files import printable
-from benchtest.operating_system import share_one_arena
+from benchtest.operating_system import Voice, share_one_arena, voice_command
 from benchtest.records.shelf import Shelf
 from benchtest.session.launch_options import LaunchOptions
 from benchtest.tui.browser import in_browser
@@ -129,6 +130,8 @@ class BenchApp(App[None]):
         self.ends_process = False
         """True if the process ends with this program, so that its exit time can be limited."""
         self._shelf_screen = ShelfScreen(self.shelf, bench.prop_file, self.glyphs)
+        command = voice_command() if bench.say else None
+        self.voice = None if command is None else Voice(command)
         self._answered: str | None = None
         """Target that the user gave for a unit; applies to the following ones."""
 
@@ -193,6 +196,17 @@ class BenchApp(App[None]):
 
             assert isinstance(self._driver, BrowserDriver)
             self._driver.send_session(session, target or "")
+
+    def ask_aloud(self, question: str) -> None:
+        """Speak a question: by the browser's voice, which may be off, or by the system's."""
+        text = spoken_text(question)
+        if in_browser():
+            from benchtest.tui.browser.web_driver import BrowserDriver
+
+            assert isinstance(self._driver, BrowserDriver)
+            self._driver.send_question(text, is_wanted=self.bench.say)
+        elif self.voice is not None:
+            self.voice.speak(text)
 
     @property
     def _may_open(self) -> bool:
@@ -515,6 +529,8 @@ class BenchApp(App[None]):
 
     def end(self) -> None:
         """Make the prop dark and close the records."""
+        if self.voice is not None:
+            self.voice.stop()
         self.on_bench.close()
         self.shelf.close()
 

@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import ClassVar, Literal, TypeVar
+from typing import ClassVar, Literal, Protocol, TypeVar, runtime_checkable
 
 from textual import events, work
 from textual.app import ComposeResult
@@ -74,6 +74,15 @@ class DriveAgain:
 
 Leaving = Literal["shelf", "next"] | DriveAgain
 T = TypeVar("T")
+
+
+@runtime_checkable
+class AsksAloud(Protocol):
+    """The program, which may speak each question."""
+
+    def ask_aloud(self, question: str) -> None:
+        """Speak a question, if the user wants it spoken."""
+        ...
 
 
 class BenchScreen(CloseOnceScreen[Leaving]):
@@ -153,6 +162,8 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         self.view.show(self.model, typed, self.message, thinking=self.thinking)
         if (asked := (self.model.task, self.model.advice.text)) != self._asked:
             self._asked, self._asked_at = asked, Message().time
+            if isinstance(self.app, AsksAloud):
+                self.app.ask_aloud(self.model.advice.text)
         self._draw_driving()
 
     def _draw_driving(self) -> None:

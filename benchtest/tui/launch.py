@@ -6,6 +6,7 @@ import os
 import sys
 
 from benchtest.errors import BenchError, InputError
+from benchtest.operating_system import voice_command
 from benchtest.session.launch_options import LaunchOptions, check_launch_options
 from benchtest.tui.app import PracticeAsked, run_app
 from benchtest.tui.browser import in_browser
@@ -28,6 +29,11 @@ def launch(
     check_launch_options(bench)
     if not in_browser():
         _check_terminal()
+        if bench.say and voice_command() is None:
+            raise InputError(
+                "--say: this system has no voice; on Debian sudo apt install speech-dispatcher or "
+                "espeak-ng"
+            )
         for name in ("COLUMNS", "LINES"):  # may be outdated: the terminal reports its size
             os.environ.pop(name, None)
     run_app(bench, first_tag, practice)

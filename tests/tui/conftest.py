@@ -184,6 +184,7 @@ async def driven(
     readings_from: str | None = None,
     points: bool = False,
     hands_free: bool = False,
+    say: bool = False,
 ) -> AsyncIterator[Driven]:
     """Run the program; with a tag, that unit is on the bench when this begins.
 
@@ -203,6 +204,7 @@ async def driven(
         readings_from=readings_from,
         points=points,
         hands_free=hands_free,
+        say=say,
     )
     app = BenchApp(bench, tag)
     try:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from benchtest.operating_system import voice_command
 from benchtest.tui.dialogs import KeysDialog
 from benchtest.virtual.remote_prop import RemoteProp, start_simulation
 from tests.drive.boards import PythonBoard
@@ -134,3 +135,24 @@ async def test_a_pedal_on_the_bridge_is_a_key(tmp_path: Path, small_fan: Path) -
             await at.until(lambda: 1 in at.workbench.session.state.failed)
     finally:
         board.close()
+
+
+async def test_each_question_is_spoken_by_the_voice_of_the_system(
+    tmp_path: Path, small_fan: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A command of that name stands in for the voice: it keeps what it was given to speak."""
+    spoken = tmp_path / "spoken"
+    voice = tmp_path / "bin" / "espeak-ng"
+    voice.parent.mkdir()
+    voice.write_text(f"#!/bin/sh\ncat >> {spoken}\necho >> {spoken}\n")
+    voice.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{voice.parent}:/bin")
+    async with driven(tmp_path / "bench", small_fan, say=True) as at:
+        await at.until_task("look")
+        await at.until(lambda: spoken.exists() and "every node of strand 1" in spoken.read_text())
+        await at.keys("space")
+        await at.until(lambda: "every node of strand 2" in spoken.read_text())
+    assert spoken.read_text().count("strand 1") == 1
+    voice.unlink()
+    monkeypatch.setenv("PATH", str(voice.parent))
+    assert voice_command() is None

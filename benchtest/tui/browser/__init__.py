@@ -2,12 +2,16 @@
 
 import os
 
-__all__ = ["BEAT", "BEAT_S", "DRIVER", "ON_BENCH", "SILENT_S", "in_browser"]
+__all__ = ["BEAT", "BEAT_S", "DRIVER", "ON_BENCH", "SILENT_S", "SPOKEN", "TONE", "in_browser"]
 
 DRIVER = "benchtest.tui.browser.web_driver:BrowserDriver"
 """Value of `TEXTUAL_DRIVER` that makes the terminal program draw for a browser."""
 ON_BENCH = "on-bench"
 """Type of the program's message about its session."""
+SPOKEN = "spoken"
+"""Type of the program's message with a question, for the voice of the browser."""
+TONE = "tone"
+"""Type of the program's message for a tone."""
 BEAT = "beat"
 """Type of the heartbeat from the server to the program."""
 BEAT_S = 0.4

@@ -16,12 +16,14 @@ from textual_serve.download_manager import DownloadManager
 
 from benchtest.errors import temp_file_errors
 from benchtest.operating_system import END_REQUEST, own_group
-from benchtest.tui.browser import BEAT, BEAT_S, DRIVER, ON_BENCH
+from benchtest.tui.browser import BEAT, BEAT_S, DRIVER, ON_BENCH, SPOKEN, TONE
 
 FRAMES_PER_S = 20
 """Redraws: smooth to the eye, with a tenth of the octets of a busy screen. [1/s]"""
 QUIT_S, TERMINATE_S = 1.5, 1.5
 """Time to exit after a quit message, and after a signal. [s]"""
+MAX_SPOKEN = 500
+"""Longest text for the voice of a browser. [characters]"""
 MAX_CELLS = 500
 """Most columns or lines of a screen that a browser may request."""
 
@@ -37,6 +39,7 @@ class AppProcess(AppService):
         draw: Callable[[bytes], Awaitable[None]],
         finished: Callable[[], Awaitable[None]],
         on_bench: Callable[[str, str], None],
+        tell: Callable[[list[object]], Awaitable[None]],
     ) -> None:
         """Prepare the process without starting it.
 
@@ -46,6 +49,7 @@ class AppProcess(AppService):
             finished: called when the program has ended.
             on_bench: called with the session that is put on the bench and its target, with "" for
                 none.
+            tell: sends the page a message about what it speaks or sounds.
 
         Raises:
             BenchError: temporary files cannot be written.
@@ -61,6 +65,7 @@ class AppProcess(AppService):
         self._to_browser = draw
         self._finished = finished
         self._on_bench = on_bench
+        self._tell = tell
         self._viewer_left = asyncio.Event()
         with temp_file_errors():
             self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
@@ -148,13 +153,17 @@ class AppProcess(AppService):
         return self._errors.read(4000).decode("utf-8", "replace").strip()
 
     async def _draw(self, octets: bytes) -> None:
-        """Send drawing to the browser, or drop it once the viewer has left.
+        """Send drawing to the browser."""
+        await self._send(self._to_browser(octets))
+
+    async def _send(self, message: Awaitable[None]) -> None:
+        """Send to the browser, or drop what is sent once the viewer has left.
 
         The program must never wait for a browser that is out of reach.
         """
+        sending = asyncio.ensure_future(message)
         if self._viewer_left.is_set():
-            return
-        sending = asyncio.ensure_future(self._to_browser(octets))
+            sending.cancel()
         leaving = asyncio.ensure_future(self._viewer_left.wait())
         try:
             await asyncio.wait({sending, leaving}, return_when=asyncio.FIRST_COMPLETED)
@@ -172,6 +181,11 @@ class AppProcess(AppService):
                 self._viewer_left.set()
             elif message.get("type") == ON_BENCH:
                 self._on_bench(message["session"], message["target"])
+            elif message.get("type") == SPOKEN:
+                text = str(message["text"])[:MAX_SPOKEN]
+                await self._send(self._tell([SPOKEN, text, bool(message["wanted"])]))
+            elif message.get("type") == TONE:
+                await self._send(self._tell([TONE]))
 
     async def on_packed(self, payload: bytes) -> None:
         """Ignore files: the program sends none."""

@@ -355,7 +355,7 @@ class BenchServer:
         resume += [f"--go-on-to={target}"] if target else []
         try:
             arguments = [*self._arguments, *resume]
-            program = AppProcess(arguments, socket.send_bytes, finished, on_bench)
+            program = AppProcess(arguments, socket.send_bytes, finished, on_bench, socket.send_json)
             await program.start(_number(request, "width", 80), _number(request, "height", 24))
         except (OSError, BenchError) as error:
             why = error.strerror if isinstance(error, OSError) else error

@@ -12,7 +12,7 @@ from textual.drivers.web_driver import WebDriver
 
 from benchtest.drive.signals import hold_lights
 from benchtest.operating_system import signal_this_process
-from benchtest.tui.browser import BEAT, BEAT_S, ON_BENCH, SILENT_S
+from benchtest.tui.browser import BEAT, BEAT_S, ON_BENCH, SILENT_S, SPOKEN, TONE
 
 EXIT_S = 1.0
 """Time to exit after the server has gone. [s]"""
@@ -50,6 +50,22 @@ class BrowserDriver(WebDriver):
     def send_session(self, session: str, target: str) -> None:
         """Send the server the session on the bench and its target, "" for none."""
         self.write_meta({"type": ON_BENCH, "session": session, "target": target})
+
+    def send_question(self, text: str, *, is_wanted: bool) -> None:
+        """Send the page a question for its voice.
+
+        Args:
+            text: the question, in words.
+            is_wanted: speak it unless the page's key has turned the voice off.
+        """
+        self.write_meta({"type": SPOKEN, "text": text, "wanted": is_wanted})
+
+    def write(self, data: str) -> None:
+        """Send drawing to the page; a bell becomes a tone, which its terminal does not make."""
+        if data == "\a":
+            self.write_meta({"type": TONE})
+        else:
+            super().write(data)
 
     def run_input_thread(self) -> None:
         """Read keys until the end of input; then exit, so that no lit prop outlives the server."""

@@ -461,6 +461,14 @@ THUMBS = (
 """Every key has the size of a fingertip, in CSS pixels: WCAG 2.2, 2.5.5."""
 
 
+KEEP_SPOKEN = """
+window.spoken = [];
+const speak = speechSynthesis.speak.bind(speechSynthesis);
+speechSynthesis.speak = (what) => { spoken.push(what.text); speak(what); };
+"""
+"""Keeps what the browser is given to speak; a machine for tests has no loudspeaker."""
+
+
 async def test_a_phone_tests_a_strand(
     served: Served, bench: Path, virtual: RemoteProp, tmp_path: Path
 ) -> None:
@@ -472,6 +480,8 @@ async def test_a_phone_tests_a_strand(
         await page.open(f"{served.url}/#{code}")
         await page.until(f"document.getElementById('code')?.value === '{code}'")
         page.complaints.clear()  # the page before the code is a 403, which a browser logs
+        await page.ask("Page.enable")
+        await page.ask("Page.addScriptToEvaluateOnNewDocument", source=KEEP_SPOKEN)
         await page.tap("button")
         await page.until("document.body.classList.contains('-first-byte')")
         assert await page.value("innerWidth") >= 784  # 80 characters of 16 px
@@ -480,12 +490,17 @@ async def test_a_phone_tests_a_strand(
             partial(page.tap, "button[data-key=enter]"), lambda: lit(virtual) > 0, 0.5
         )
         await until_soon(lambda: lit(virtual) == ALL_OF_A_STRAND)
+        assert await page.value("spoken.length") == 0  # off unless asked for
+        await page.tap("button[data-key=speech]")
+        await page.until("/every node of strand \\d+ light/.test(spoken.at(-1))")
         await page.until(FITS)
         assert await page.value(THUMBS)
         # a key of the first moment after a change of the question is refused
         await act_until_soon(
             partial(page.tap, "button[data-key=yes]"), lambda: _verdicts(bench) > passed, 2.0
         )
+        await page.until("new Set(spoken.filter((text) => text)).size >= 2")  # the next question
+        await page.tap("button[data-key=speech]")
         await page.phone(740, 360)
         await page.until("innerWidth > innerHeight")
         await page.until(FITS)
