@@ -536,7 +536,7 @@ _VOICES: dict[System, tuple[tuple[str, ...], ...]] = {
     "windows": (("powershell", "-NoProfile", "-NonInteractive", "-Command", _WINDOWS_VOICE),),
     "other": (("espeak-ng", "--stdin"),),
 }
-"""Commands that speak what is on their standard input: Speech Dispatcher or eSpeak NG, `say` of
+"""Commands that speak what is on their standard input: Speech Dispatcher or eSpeak NG, that of
 macOS, the speech synthesizer of .NET. Sources: their manual pages and reference."""
 
 
@@ -576,6 +576,5 @@ class Voice:
         process, self._process = self._process, None
         if process is not None:
             with contextlib.suppress(OSError):
-                process.terminate()
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                process.wait(1.0)
+                process.kill()  # a command that plays a sound need not end in order
+            process.wait()

@@ -146,7 +146,7 @@ def bench_from_args(args: argparse.Namespace) -> LaunchOptions:
         go_on_to=args.go_on_to,
         points=not args.new_no_pointing,
         hands_free=not args.new_no_hands_free,
-        say=args.new_say,
+        speaks=args.new_say,
         enough=args.new_enough,
         settings=drive_settings(args, "new_"),
     )

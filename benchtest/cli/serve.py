@@ -120,7 +120,7 @@ def _program_args(bench: LaunchOptions) -> list[str]:
         options.append("--no-pointing")
     if not bench.hands_free:
         options.append("--no-hands-free")
-    if bench.say:
+    if bench.speaks:
         options.append("--say")
     options += [f"--pin={pin}" for pin in bench.pins]
     given = bench.settings

@@ -30,7 +30,7 @@ class LaunchOptions:
             usual one.
         points: True if nodes show where the leads go before each reading.
         hands_free: True if readings of a meter that reads by itself are kept without a key.
-        say: True if each question is spoken.
+        speaks: True if each question is spoken.
         settings: settings of all targets, before those that a target has itself.
     """
 
@@ -46,7 +46,7 @@ class LaunchOptions:
     go_on_to: str | None = None
     points: bool = True
     hands_free: bool = True
-    say: bool = False
+    speaks: bool = False
     enough: str | None = None
     settings: DriveSettings = field(default_factory=DriveSettings)
 

@@ -130,7 +130,7 @@ class BenchApp(App[None]):
         self.ends_process = False
         """True if the process ends with this program, so that its exit time can be limited."""
         self._shelf_screen = ShelfScreen(self.shelf, bench.prop_file, self.glyphs)
-        command = voice_command() if bench.say else None
+        command = voice_command() if bench.speaks else None
         self.voice = None if command is None else Voice(command)
         self._answered: str | None = None
         """Target that the user gave for a unit; applies to the following ones."""
@@ -204,7 +204,7 @@ class BenchApp(App[None]):
             from benchtest.tui.browser.web_driver import BrowserDriver
 
             assert isinstance(self._driver, BrowserDriver)
-            self._driver.send_question(text, is_wanted=self.bench.say)
+            self._driver.send_question(text, is_wanted=self.bench.speaks)
         elif self.voice is not None:
             self.voice.speak(text)
 

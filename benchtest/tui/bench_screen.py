@@ -161,8 +161,9 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         typed = self.workbench.entry.typed(self.view.prompt.entry.value)
         self.view.show(self.model, typed, self.message, thinking=self.thinking)
         if (asked := (self.model.task, self.model.advice.text)) != self._asked:
+            goes_on = asked[0] == self._asked[0] == "parade"  # a strand a second
             self._asked, self._asked_at = asked, Message().time
-            if isinstance(self.app, AsksAloud):
+            if isinstance(self.app, AsksAloud) and not goes_on:
                 self.app.ask_aloud(self.model.advice.text)
         self._draw_driving()
 

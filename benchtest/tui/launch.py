@@ -29,7 +29,7 @@ def launch(
     check_launch_options(bench)
     if not in_browser():
         _check_terminal()
-        if bench.say and voice_command() is None:
+        if bench.speaks and voice_command() is None:
             raise InputError(
                 "--say: this system has no voice; on Debian sudo apt install speech-dispatcher or "
                 "espeak-ng"

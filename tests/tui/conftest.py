@@ -204,7 +204,7 @@ async def driven(
         readings_from=readings_from,
         points=points,
         hands_free=hands_free,
-        say=say,
+        speaks=say,
     )
     app = BenchApp(bench, tag)
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -92,6 +93,7 @@ class SerialLink:
         self.pressed: deque[int] = deque(maxlen=_MAX_PRESSED)
         self._number = 0
         self._reader = FrameReader()
+        self._bodies: deque[bytes] = deque()
         try:
             self._serial = Serial(
                 device,
@@ -210,11 +212,11 @@ class SerialLink:
         """Yield messages as they come until the time is over; at 0 s those already received."""
         due_s = time.monotonic() + within_s
         while True:
-            for body in self._reader.feed(self._read(wait=within_s > 0.0)):
-                try:
-                    yield Message.read(body)
-                except FrameError:
-                    continue
+            if not self._bodies:
+                self._bodies.extend(self._reader.feed(self._read(wait=within_s > 0.0)))
+            while self._bodies:  # kept for the next call if this one ends at an answer
+                with contextlib.suppress(FrameError):
+                    yield Message.read(self._bodies.popleft())
             if time.monotonic() >= due_s:
                 return
 

@@ -39,7 +39,7 @@ class AppProcess(AppService):
         draw: Callable[[bytes], Awaitable[None]],
         finished: Callable[[], Awaitable[None]],
         on_bench: Callable[[str, str], None],
-        tell: Callable[[list[object]], Awaitable[None]],
+        to_page: Callable[[list[object]], Awaitable[None]],
     ) -> None:
         """Prepare the process without starting it.
 
@@ -49,7 +49,7 @@ class AppProcess(AppService):
             finished: called when the program has ended.
             on_bench: called with the session that is put on the bench and its target, with "" for
                 none.
-            tell: sends the page a message about what it speaks or sounds.
+            to_page: sends the page a message about what it speaks or sounds.
 
         Raises:
             BenchError: temporary files cannot be written.
@@ -65,7 +65,7 @@ class AppProcess(AppService):
         self._to_browser = draw
         self._finished = finished
         self._on_bench = on_bench
-        self._tell = tell
+        self._to_page = to_page
         self._viewer_left = asyncio.Event()
         with temp_file_errors():
             self._errors = tempfile.TemporaryFile()  # noqa: SIM115  lives as long as the program
@@ -183,9 +183,9 @@ class AppProcess(AppService):
                 self._on_bench(message["session"], message["target"])
             elif message.get("type") == SPOKEN:
                 text = str(message["text"])[:MAX_SPOKEN]
-                await self._send(self._tell([SPOKEN, text, bool(message["wanted"])]))
+                await self._send(self._to_page([SPOKEN, text, bool(message["wanted"])]))
             elif message.get("type") == TONE:
-                await self._send(self._tell([TONE]))
+                await self._send(self._to_page([TONE]))
 
     async def on_packed(self, payload: bytes) -> None:
         """Ignore files: the program sends none."""
