@@ -9,6 +9,7 @@ from uuid import UUID
 
 from cobs import cobs
 
+from benchtest.drive.artnet.packets import MAX_PORT_ADDRESS, decode_poll_reply
 from benchtest.drive.bridge.messages import Board as BoardTold
 from benchtest.drive.bridge.messages import FrameError, FrameReader, Message, Sample
 from benchtest.drive.e131.other_sources import OtherSources
@@ -45,6 +46,17 @@ def take_packets(octets: bytes) -> bool:
         for other in others.present(now_s):
             check_words(str(other))
     return taken
+
+
+def take_artnet(octets: bytes) -> bool:
+    """Decode an answer of an Art-Net controller."""
+    reply = decode_poll_reply(octets)
+    if reply is None:
+        return False
+    check_words(f"{reply.address} {reply.short_name} {reply.long_name}")
+    if any(not 0 <= number <= MAX_PORT_ADDRESS for number in reply.outputs):
+        raise Defect("an output without a Port-Address")
+    return True
 
 
 def take_serial(octets: bytes) -> bool:

@@ -61,8 +61,9 @@ from tests.fuzz.good import (
     shipped,
     small_fan,
 )
-from tests.fuzz.on_the_wire import take_firmware, take_meter, take_packets, take_serial
+from tests.fuzz.on_the_wire import take_artnet, take_firmware, take_meter, take_packets, take_serial
 from tests.fuzz.scratch import fresh
+from tests.outside.test_artnet_packets import reply
 
 SMALL_NODES, SMALL_STRANDS = 200, 12
 """Largest design that is also solved; larger ones are only read."""
@@ -300,6 +301,7 @@ TARGETS: dict[str, Target] = {
                lambda: [b"WF-03\nWillow fan", b"..\n<b>&amp;</b>"], SIGNS),
         Target("e131", "E1.31 at the virtual prop and the listener", take_packets, packets,
                OCTETS),
+        Target("artnet", "answers of Art-Net controllers", take_artnet, lambda: [reply()], OCTETS),
         Target("serial", "a bridge's octets at our decoder", take_serial, answers, OCTETS),
         Target("meter", "a bench meter's words over SCPI", take_meter, lambda: [METER], CSV),
         Target("firmware", "our octets at the bridge's firmware", take_firmware, said, OCTETS),

@@ -76,6 +76,17 @@ def hostile_events(words: str) -> list[tuple[str, dict[str, Any]]]:
         ("repair", {"where": words, "what": words}),
         ("check", {"check": "rails", "feed": words, "passed": True}),
         ("colour", {"colour": words, "right": False}),
+        ("controller", {"agrees": False, "settings": [words]}),
+        (
+            "verdict",
+            {
+                "strand": 3,
+                "passed": True,
+                "others": [
+                    {"name": words, "address": words, "universes": [1], "priority": 100, "lead": 0}
+                ],
+            },
+        ),
         ("wiggle", {"end": words, "steady": False}),
         ("renamed", {"tag": words, "was": words}),
         ("retired", {"retired": False, "why": words}),
