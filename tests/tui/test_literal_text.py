@@ -17,6 +17,7 @@ from textual.markup import MarkupError
 
 from benchtest.drive.signals import hold_lights
 from benchtest.session.guidance.next_step import Task
+from benchtest.session.log.controller_look import COUNTED
 from benchtest.tui.bench_screen import BenchScreen
 from benchtest.tui.compare_screen import WORKING, CompareScreen
 from benchtest.tui.dialogs import FormDialog, MessageDialog
@@ -147,6 +148,9 @@ async def _at_sign_off(walk: Walk) -> None:
     await at.keys("x")
     await at.until_task("controller")
     await walk.check("controller")
+    counted = 1 + at.workbench.advice.choices.index(COUNTED.text)
+    await walk.form("counted nodes", str(counted))
+    await walk.check("counted nodes done")
     await at.keys("u")
     await walk.bench(SOUND, *"t8", "enter", tasks=["soak"])
     await at.until(lambda: at.workbench.model.is_soaking)
