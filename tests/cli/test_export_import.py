@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.records.backup import DATABASE_FILE
 from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import NoteMade, ReadingTaken, VerdictGiven
 from benchtest.session.session import Session
@@ -41,6 +44,21 @@ def test_exported_records_import_unchanged(run: Run, bench: Path, tmp_path: Path
     assert first == {"sessions": 2, "new_sessions": 2, "new_events": 4, "new_units": 2, "left": []}
     assert run("export", "--bench", other).out == run("export", "--bench", bench).out
     assert run("shelf", "--bench", other).out == run("shelf", "--bench", bench).out
+
+
+def test_records_of_the_first_release_are_read_unchanged(run: Run, tmp_path: Path) -> None:
+    """Records of a whole test, dumped from a bench that version 0.1.0 kept."""
+    dump = Path(__file__).parents[1] / "records" / "golden" / "release-0.1.0.sql"
+    with closing(sqlite3.connect(tmp_path / DATABASE_FILE)) as connection:
+        connection.executescript(dump.read_text("utf-8"))
+        connection.execute("PRAGMA user_version = 2")
+        kept = connection.execute("SELECT kind, data FROM event ORDER BY seq").fetchall()
+    (line,) = run("export", "--bench", tmp_path).out.splitlines()
+    read = [(event["kind"], event["data"]) for event in json.loads(line)["events"]]
+    assert read == [(kind, json.loads(data)) for kind, data in kept]
+    (unit,) = run("shelf", "--bench", tmp_path, "--json").json["units"]
+    assert (unit["tag"], unit["design"]) == ("WF-01", "Willow fan")
+    assert run("report", "WF-01", "--bench", tmp_path, "-o", "page.html").code == 0
 
 
 def test_importing_a_file_again_changes_nothing(run: Run, bench: Path) -> None:
