@@ -110,8 +110,9 @@ def alternating_colours(design: Design, output: int) -> tuple[str, str]:
 def alternating_duty(design: Design) -> NDArray[np.float64]:
     """Return a frame whose nodes have two colours in turn along the data.
 
-    A controller that reads other channels than the prop file has shows other colours, dark nodes or
-    another start. Nodes that share an address have the same colour.
+    A controller that reads other channels than the prop file has shows other colours or dark nodes.
+    The first address of each output is white: where it is, dark nodes at the end are a break in the
+    data line and not a controller that begins later. Nodes that share an address look the same.
 
     Returns:
         Share of full current of each channel, 0 to 1, shape (nodes, colours).
@@ -121,6 +122,6 @@ def alternating_duty(design: Design) -> NDArray[np.float64]:
     for number, (start, stop) in enumerate(design.data_lines):
         pair, group = alternating_colours(design, number), design.outputs[number].group
         for place, node in enumerate(order[start:stop].tolist()):
-            colour = pair[place // group % 2]
-            duty[node, colours.index(colour)] = CHANNEL_LEVELS.get(colour, 0.25)
+            for colour in colours if place < group else [pair[place // group % 2]]:
+                duty[node, colours.index(colour)] = CHANNEL_LEVELS.get(colour, 0.25)
     return duty

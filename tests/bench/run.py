@@ -244,8 +244,9 @@ def page(kept: dict[str, Any]) -> str:
         "# Figures",
         "",
         "Made by `python -m tests.bench.run`; nothing here is written by hand. Each bench says "
-        "when, on what and with which rights it ran, unless a row names its own; load is the machine's at its start, so times taken at a load "
-        "near its number of cores or above are worse than the program. Budgets are the design's.",
+        "when, on what and with which rights it ran, unless a row names its own; load is the "
+        "machine's at its start, so times taken at a load near its number of cores or above are "
+        "worse than the program. Budgets are the design's.",
         "",
         *_missed(kept),
     ]

@@ -454,7 +454,7 @@ def controller_advice(design: Design, looks: tuple[ControllerLook, ...] = ()) ->
     """
     if not (looks := looks or controller_looks(design)):
         return None
-    text = "Along the data, what do the nodes show in turn?"
+    text = "First node white: along the data, what do the nodes show in turn?"
     lit = LitSet(frozenset(strand.number for strand in design.strands))
     return Advice("controller", text, lit=lit, looks=looks)
 

@@ -1,7 +1,8 @@
 """The look that shows whether controller and prop file agree: its choices, and their meaning.
 
-The prop shows two colours in turn along the data. Each setting of the controller that may disagree
-with the prop file shows something else, which is worked out here and described in words.
+The prop shows two colours in turn along the data, after a white first node. Each setting of the
+controller that may disagree with the prop file shows something else, which is worked out here and
+described in words.
 """
 
 from __future__ import annotations
@@ -65,6 +66,8 @@ class ControllerLook:
 
 COUNTED = ControllerLook("some dark at the start or the end: count them")
 """The choice after which the number of dark nodes is asked for."""
+BREAK = ControllerLook("first node white, and dark nodes all the same")
+"""The look of a break in the data line: controller and prop file agree."""
 OTHER_COLOURS = ControllerLook("two other colours, no node dark")
 """The choice after which the two colours are asked for."""
 
@@ -89,7 +92,7 @@ def controller_looks(design: Design) -> tuple[ControllerLook, ...]:
     by_look.pop(fine.tobytes(), None)
     # a prop without any light has no power as likely, which other steps search for
     by_look.pop(np.zeros_like(fine).tobytes(), None)
-    found = [ControllerLook(f"as sent: {_describe(design, fine[order])} to the end")]
+    found = [ControllerLook(f"as sent: white, then {_describe(design, fine[order])} to the end")]
     for look, faults in by_look.items():
         shown = np.frombuffer(look, dtype=fine.dtype)
         dark = shown == 0
@@ -135,7 +138,7 @@ def counted_looks(design: Design, at_start: int, at_end: int) -> tuple[Controlle
             f"no first channel leaves {at_start} nodes dark at the start and {at_end} at the end; "
             "count again, or x for none of these"
         )
-    return tuple(found.values())
+    return tuple(found.values()) if at_start else (BREAK, *found.values())
 
 
 def order_looks(design: Design) -> tuple[ControllerLook, ...]:
@@ -205,24 +208,30 @@ def _describe(design: Design, shown: Codes) -> str:
         shown: lit channels of each node by number, in the order of data, shape (nodes,).
     """
     order, parts, before = data_order(design), list[str](), ""
-    for start, stop, period in _runs(shown, [start for start, _ in design.data_lines]):
-        if stop - start < min(MIN_DESCRIBED_NODES, len(shown)):
+    lead = _colour(design, int(shown[0]))
+    body = shown.copy()
+    for (start, stop), output in zip(design.data_lines, design.outputs, strict=True):
+        ahead = body[start + 2 * output.group : stop][: output.group]
+        body[start : start + len(ahead)] = ahead  # the white address, as the one two further on
+    for start, stop, period in _runs(body, [start for start, _ in design.data_lines]):
+        if stop - start < min(MIN_DESCRIBED_NODES, len(body)):
             continue
-        names = [_colour(design, code) for code in shown[start : start + period].tolist()]
+        names = [_colour(design, code) for code in body[start : start + period].tolist()]
         name = names[0] if period == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
         if name != before:
             node = design.node_at(int(order[start]))
             parts.append(name if start == 0 else f"from {node} {name}")
         before = name
     more = " ..." if len(parts) > MAX_DESCRIBED_RUNS else ""
-    return ", ".join(parts[:MAX_DESCRIBED_RUNS]) + more
+    text = ", ".join(parts[:MAX_DESCRIBED_RUNS]) + more
+    return text if lead in ("white", "dark") else f"first node {lead}, {text}"
 
 
 def _colour(design: Design, code: int) -> str:
     lit = [name for place, name in enumerate(design.node.colours) if code >> place & 1]
     if not lit:
         return "dark"
-    is_pale = "white" in lit and len(lit) > 1
+    is_pale = "white" in lit and 1 < len(lit) < len(design.node.colours)
     mixed = lit[:1] if len(lit) == 1 else [name for name in lit if name != "white"]
     name = MIXED_COLOURS.get(frozenset(mixed), " with ".join(mixed))
     return f"pale {name}" if is_pale else name

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 
-import numpy as np
 import pytest
 
 from benchtest.diagnosis import Engine
@@ -30,6 +29,8 @@ from benchtest.session.workbench.workbench import Workbench
 from tests.wire import slots_of
 
 MakeFan = Callable[..., Design]
+WHITE = {"red", "green", "blue"}
+"""Colours of the first node as it is sent."""
 
 
 def _shown(design: Design, setting: str) -> list[set[str]]:
@@ -61,7 +62,7 @@ def test_a_packing_of_512_slots_looks_as_its_choice(make_fan: MakeFan) -> None:
     """The frames are those that the driving code sends and a controller of that setting takes."""
     fan = make_fan(8, 50)  # 400 RGB nodes: 170, 170 and 60 in three universes
     shown = _shown(fan, "slots=512,packed=true")
-    assert shown[:170] == [{"red"}, {"blue"}] * 85
+    assert shown[:170] == [WHITE, {"blue"}, *[{"red"}, {"blue"}] * 84]
     # slots 511 and 512 of universe 1 are empty: node 171 takes its third channel from universe 2
     assert shown[170:340] == [{"blue"}, set(), *[{"green", "blue"}, set()] * 84]
     assert shown[342:] == [set(), {"red", "green"}] * 29
@@ -74,11 +75,17 @@ def test_a_packing_of_512_slots_looks_as_its_choice(make_fan: MakeFan) -> None:
 def test_a_shift_by_one_channel_is_no_colour_order(make_fan: MakeFan) -> None:
     fan = make_fan(4, 10)
     shown = _shown(fan, "channel=2")
-    assert shown[:39] == [set(), {"green", "blue"}] * 19 + [set()]
+    # node 1 has green and blue of its own, and no red of the blue node 2
+    assert shown[:39] == [
+        {"red", "green"},
+        {"green", "blue"},
+        *[set(), {"green", "blue"}] * 18,
+        set(),
+    ]
     text = next(
         one.text for one in controller_looks(fan) if one.settings == ("controller channel=2",)
     )
-    assert text == "dark and turquoise"
+    assert text == "first node yellow, dark and turquoise"
     assert all("dark" not in one.text for one in order_looks(fan))
     assert [one.settings for one in order_looks(fan) if one.text == "green and blue"] == [
         ("colour_order GRB",)
@@ -89,7 +96,7 @@ def test_exchanged_outputs_are_seen_since_neighbours_have_other_colours(make_fan
     outputs = (Output(1, 1, (NodeRun(1, 1, 9),)), Output(2, 1, (NodeRun(2, 1, 9),)))
     fan = dataclasses.replace(make_fan(2, 9), outputs=outputs)
     agreed, *others = controller_looks(fan)
-    assert agreed.text == "as sent: red and blue, from 2.9 red and green to the end"
+    assert agreed.text == "as sent: white, then red and blue, from 2.9 red and green to the end"
     texts = {one.settings: one.text for one in others}
     assert texts["controller outputs=2-1",] == "red and green, from 2.9 red and blue"
 
@@ -134,8 +141,8 @@ def test_two_looks_name_the_setting_and_no_strand_is_judged(fresh: Workbench) ->
     fresh.no()  # the picture is not as drawn
     assert _task(fresh) == "controller"
     fresh.light_advice()
-    assert np.count_nonzero(fresh.light.frame) == fresh.design.node_count
-    fresh.choose(1 + fresh.advice.choices.index("dark and turquoise"))
+    assert fresh.light.frame.any(axis=1).all()
+    fresh.choose(1 + fresh.advice.choices.index("first node yellow, dark and turquoise"))
     assert fresh.session.state.verdicts == {}
     assert _task(fresh) == "think"
     fresh.worker.accept(*fresh.worker.diagnose())
@@ -164,9 +171,14 @@ def test_another_colour_order_is_named_by_its_two_colours(fresh: Workbench) -> N
 @pytest.mark.parametrize(
     ("setting", "at_start", "at_end", "look"),
     [
-        ("channel=31", 0, 10, "red and blue, from 8.10 dark"),  # ten whole nodes later
-        ("channel=5", 0, 1, "turquoise and dark, from 4.31 red and blue"),
-        ("universe=2,channel=91", 0, 200, "red and blue, from 5.1 dark"),
+        (
+            "channel=31",
+            0,
+            10,
+            "first node red, red and blue, from 8.10 dark",
+        ),  # ten whole nodes later
+        ("channel=5", 0, 1, "first node turquoise, turquoise and dark, from 4.31 red and blue"),
+        ("universe=2,channel=91", 0, 200, "first node red, red and blue, from 5.1 dark"),
     ],
 )
 def test_any_first_channel_is_found_by_counting_dark_nodes(
@@ -185,7 +197,7 @@ def test_an_earlier_first_channel_leaves_the_first_nodes_dark(make_fan: MakeFan)
     lit = [bool(colours) for colours in _shown(fan, "channel=16")]
     assert lit.index(True) == 5
     (look,) = [one for one in counted_looks(fan, 5, 0) if "channel=16" in one.settings[0]]
-    assert look.text == "dark, from 1.6 red and blue"
+    assert look.text == "dark, from 1.7 blue and red"  # 1.6 is white
 
 
 def test_a_count_that_no_channel_explains_is_refused(make_fan: MakeFan) -> None:
@@ -202,15 +214,28 @@ def test_counted_nodes_name_the_channel_and_drive_the_prop_as_set(fresh: Workben
     with pytest.raises(InputError, match="two numbers"):
         fresh.choose_counted("", "ten")
     fresh.choose_counted("", "10")
-    (text,) = fresh.advice.choices
-    assert text == "red and blue, from 4.10 dark"
-    fresh.choose(1)
+    assert fresh.advice.choices == (
+        "first node white, and dark nodes all the same",
+        "first node red, red and blue, from 4.10 dark",
+    )
+    fresh.choose(2)
     assert _task(fresh) == "recolour"
     assert fresh.advice.text.startswith(
         "Your controller begins at channel 31; the prop file says 1"
     )
     assert fresh.model.drives_as_set
     assert fresh.session.state.verdicts == {}
+
+
+def test_a_break_at_the_end_is_no_other_first_channel(
+    fresh: Workbench,
+) -> None:
+    _to_the_picture(fresh)
+    fresh.no()
+    fresh.choose_counted("0", "10")
+    fresh.choose(1)  # the first node is white, as sent
+    assert fresh.session.state.controller == ControllerSeen(True)
+    assert (_task(fresh), fresh.advice.strand) == ("look", 1)
 
 
 def test_a_picture_as_drawn_needs_no_further_look(fresh: Workbench) -> None:
