@@ -29,6 +29,7 @@ from benchtest.diagnosis.inference.posterior import (
     Posterior,
     cleared_ohm,
     likeliest_hypothesis,
+    log_odds,
     named_suspects,
 )
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
@@ -46,7 +47,7 @@ from benchtest.diagnosis.inference.unsteady_joints import (
     find_unsteady_joints,
     with_unsteady,
 )
-from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
+from benchtest.diagnosis.likelihood.readings import ReadingLikelihood, with_best_values
 from benchtest.diagnosis.likelihood.selection import drop_duplicates, most_informative
 from benchtest.diagnosis.model.fault_response import DesignResponse
 from benchtest.diagnosis.model.faults import Priors, fault_space
@@ -217,6 +218,15 @@ class Engine:
             CircuitFault: the design's circuit has no solution.
         """
         self.forget()
+        if any(one.beyond for one in readings):
+            valued = self._with_best_values(readings, meter, repaired)
+            found = self.diagnose(
+                valued, marks, meter, repaired, before, share=share, unreachable=unreachable,
+                unshorted=unshorted, controller_look=controller_look,
+            )  # fmt: skip
+            judged = zip(found.readings, readings, strict=True)
+            as_read = tuple(replace(row, reading=reading) for row, reading in judged)
+            return replace(found, readings=as_read)
         evidence = self._gather(
             readings, marks, meter, repaired, before, share, unshorted, controller_look
         )
@@ -239,6 +249,17 @@ class Engine:
         plan = self._plan(evidence, evaluated, inference, unreachable)
         self.work_units = evidence.case.budget.spent
         return self._finding(evidence, evaluated, inference, plan)
+
+    def _with_best_values(
+        self, readings: Sequence[Reading], meter: Meter, repaired: Collection[str]
+    ) -> list[Reading]:
+        """Return readings with the likeliest value in place of each that is the end of a range."""
+        likelihood = ReadingLikelihood(self.responses, readings, meter, self.tolerances)
+        values = with_best_values(likelihood, log_odds(self.space, repaired)[0])
+        return [
+            replace(one, volts=float(value), beyond=False) if one.beyond else one
+            for one, value in zip(readings, values, strict=True)
+        ]
 
     def forget(self) -> None:
         """Limit what caches keep from one finding to the next."""

@@ -16,6 +16,8 @@ class SourceReading:
     volts: float
     meter: Meter | None = None
     """Accuracy of the source; None for the session's meter."""
+    beyond: bool = False
+    """True if the volts are the end of its range, and the true ones are further from 0."""
 
 
 class ReadingSource(Protocol):

@@ -36,6 +36,8 @@ class Reading:
     """Time, ISO 8601."""
     decimals: int | None = field(default=None, compare=False)
     """Decimals of the volts as typed; None where only the number is known."""
+    beyond: bool = False
+    """True if the volts are the end of a range: the true ones are further from 0."""
 
     @property
     def ends_in_zero(self) -> bool:
@@ -51,6 +53,13 @@ class Reading:
         value = self.amps if self.volts is None else self.volts
         assert value is not None  # a reading has at least one of them
         return value
+
+    @property
+    def sign(self) -> str:
+        """Sign before the value: `> ` or `< ` for one that is the end of a range, else nothing."""
+        if not self.beyond:
+            return ""
+        return "> " if self.value >= 0.0 else "< "
 
     @property
     def unit(self) -> Literal["V", "A"]:
@@ -99,9 +108,13 @@ def _reading(cells: dict[str, str], design: Design, default: Meter) -> Reading:
             )
         if not cells["volts"]:
             return Reading(lit, probe, None, _amps(amps), meter, at)
-    volts = check_volts(parse_number(cells["volts"], "volts"), meter or default)
-    decimals = count_decimals(cells["volts"])
-    return Reading(lit, probe, volts, _amps(amps) if amps else None, meter, at, decimals)
+    text = cells["volts"].lstrip("<> ")
+    beyond = text != cells["volts"].strip()
+    volts = check_volts(parse_number(text, "volts"), meter or default)
+    if beyond and (cells["volts"].strip()[0] == ">") != (volts >= 0.0):
+        raise InputError(f"volts: {cells['volts'].strip()[:20]}; write >0.0819 or <-0.0819")
+    decimals = count_decimals(text)
+    return Reading(lit, probe, volts, _amps(amps) if amps else None, meter, at, decimals, beyond)
 
 
 def parse_number(text: str, what: str) -> float:

@@ -67,6 +67,16 @@ def test_a_meter_is_written_as_it_is_read() -> None:
 # -- readings ---------------------------------------------------------------------------------
 
 
+def test_the_end_of_a_range_is_written_with_its_sign(fan: Design) -> None:
+    text = "lit,probe,volts\n4,foot:4+>4A+,>0.0819\n4,foot:4->4A-,<-0.0819\nall,4A,4.87\n"
+    table = parse_readings(text, "readings.csv", fan)
+    assert [(one.volts, one.beyond, one.sign) for one in table.rows] == [
+        (0.0819, True, "> "), (-0.0819, True, "< "), (4.87, False, ""),
+    ]  # fmt: skip
+    wrong = parse_readings("lit,probe,volts\n4,4A,<0.0819\n", "readings.csv", fan)
+    assert "write >0.0819 or <-0.0819" in str(wrong.faults[0])
+
+
 def test_readings_are_read(fan: Design, tmp_path: Path) -> None:
     path = tmp_path / "readings.csv"
     path.write_text(READINGS)

@@ -11,6 +11,7 @@ MOST_S = 10.0
 
 HERE = Path(__file__).parent
 BRIDGE = HERE.parents[1] / "hw_notes" / "bridge"
+PARTS = ("line.c", "monitor.c")
 
 
 def build(program: Path) -> None:
@@ -18,7 +19,7 @@ def build(program: Path) -> None:
     words = ["gcc", "-std=gnu11", "-O1", "-g", "-Wall", "-Wextra", "-Werror"]
     words += ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-DF_CPU=16000000UL"]
     words += [f"-I{HERE / 'firmware'}", f"-I{BRIDGE}", "-o", str(program)]
-    words += [str(HERE / "firmware" / "harness.c"), str(BRIDGE / "line.c")]
+    words += [str(HERE / "firmware" / "harness.c"), *(str(BRIDGE / name) for name in PARTS)]
     subprocess.run(words, check=True)
 
 

@@ -192,6 +192,8 @@ class ReadingModel:
         self.responses = responses
         self.given = frozenset(responses.given)
         self.values = values_of(readings)
+        beyond = np.array([one.beyond for one in readings], dtype=bool)
+        self._bounds = np.where(beyond, np.where(self.values >= 0.0, 1.0, -1.0), 0.0)
         self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
         self.noise = noise_of(readings, meter)
         self.tolerances = tolerances
@@ -307,7 +309,8 @@ class ReadingModel:
         healthy = self.across_usual & (self.across != joint)
         across_v = mean * healthy if healthy.any() else None
         slip_per_v = slip_share * self.slip_per_v
-        found = log_likelihood(self.values - mean, covariance, slip_per_v, across_v)
+        off = self.residuals(mean)
+        found = log_likelihood(off, covariance, slip_per_v, across_v)
         high = [each for each in self.high_joint_effects if each != joint]
         return np.asarray(found + len(high) * np.log(HIGH_JOINT_CHANCE))
 
@@ -323,8 +326,23 @@ class ReadingModel:
         """
         healthy = self.across_usual & (self.across != joints[:, None])
         across_v = mean * healthy if healthy.any() else None
-        found = log_likelihood(self.values - mean, covariance, self.slip_per_v, across_v)
+        off = self.residuals(mean)
+        found = log_likelihood(off, covariance, self.slip_per_v, across_v)
         return np.asarray(found + self.high_joint_log(joints))
+
+    def residuals(self, mean: FloatArray) -> FloatArray:
+        """Return measured less predicted, shape (..., readings). [V, or A]
+
+        A reading that is the end of a range differs only from predictions within that range: its
+        density is that of the best value beyond the end.
+
+        Args:
+            mean: predicted readings, shape (..., readings). [V, or A]
+        """
+        off = self.values - mean
+        if not self._bounds.any():
+            return np.asarray(off)
+        return np.asarray(np.where(self._bounds * off < 0.0, 0.0, off))
 
     def high_joint_log(self, joints: NDArray[np.intp]) -> FloatArray:
         """Return the log probability that the joints in the upper tail are there, (rows,).

@@ -210,7 +210,7 @@ class _LinearRows:
         columns, at = np.arange(COLUMNS), np.flatnonzero(known)
         best = int(at[self.weight[place, at].argmax()])
         found = np.abs(columns - best) < COARSE_STEP
-        off = self._likelihood.values - self.mean[place]
+        off = self._likelihood.residuals(self.mean[place])
         moved = np.ptp(self.mean[place], axis=0) > MIN_FITTED_SD * self._likelihood.healthy_sd
         crosses = ((off[1:, moved] > 0.0) != (off[:-1, moved] > 0.0)).any(axis=1)
         found[1:] |= crosses
@@ -440,3 +440,28 @@ class ReadingLikelihood(ReadingModel):
             return rough
         self.record_best(float(weight[rough.nonlinear].max()))
         return Row(mean, weight, rough.nonlinear)
+
+
+def with_best_values(likelihood: ReadingLikelihood, log_odds: FloatArray) -> FloatArray:
+    """Return the readings, with the end of a range replaced by the likeliest value beyond it.
+
+    That value is the prediction of the single fault, or of no fault, that fits all readings best;
+    several faults are then evaluated with it. The end itself where the best prediction does not
+    exceed it.
+
+    Args:
+        likelihood: the readings without given faults.
+        log_odds: logarithm of each joint fault's prior odds against no fault, (joints, COLUMNS).
+
+    Returns:
+        Shape (readings,). [V, or A]
+    """
+    best, mean = likelihood.healthy(), likelihood.healthy_mean()
+    joints = range(len(likelihood.responses.space.joints))
+    rows = {} if likelihood.responses.is_large else likelihood.rough_rows(joints)
+    for joint, row in rows.items():
+        weight = row.weight + log_odds[joint]
+        column = int(weight.argmax())
+        if weight[column] > best:
+            best, mean = float(weight[column]), row.mean[column]
+    return mean + likelihood.residuals(mean)

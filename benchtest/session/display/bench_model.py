@@ -39,7 +39,7 @@ class DisplayedReading:
     @property
     def value_text(self) -> str:
         """The value as a meter shows it."""
-        return format_value(self.reading.value, self.reading.unit)
+        return self.reading.sign + format_value(self.reading.value, self.reading.unit)
 
     @property
     def is_far(self) -> bool:

@@ -65,6 +65,8 @@ class ReadingTaken:
     """Number of the event whose reading it replaces; None for none."""
     decimals: int | None = None
     """Decimals of the volts as typed; None for a source, and in older records."""
+    beyond: bool = False
+    """True if the volts are the end of the source's range, and the true ones are further from 0."""
 
 
 @dataclass(frozen=True, slots=True)

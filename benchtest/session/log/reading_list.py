@@ -150,7 +150,7 @@ class ReadingRow:
 
 def describe_odd_reading(one: NumberedReading) -> str:
     """Return a sentence about a reading that disagrees with all others, without its end."""
-    shown = format_value(one.reading.value, one.reading.unit)
+    shown = one.reading.sign + format_value(one.reading.value, one.reading.unit)
     return f"reading {one.number} ({one.reading.probe}, {shown}) disagrees with all others"
 
 
@@ -167,7 +167,7 @@ def reading_row(one: NumberedReading, design: Design, z: float | None) -> Readin
         one.number,
         reading.lit.text(design),
         str(reading.probe),
-        format_value(reading.value, reading.unit),
+        reading.sign + format_value(reading.value, reading.unit),
         "" if z is None else deviation_word(z),
         WHY_GONE[one.standing],
     )

@@ -412,7 +412,9 @@ def _reading(state: State, what: ReadingTaken) -> State:
         raise InputError(f"probe {what.probe}: neither volts nor amperes")
     meter = Meter.parse(what.meter) if what.meter else None
     probe = parse_probe(what.probe, state.design)
-    reading = Reading(lit, probe, what.volts, what.amps, meter, decimals=what.decimals)
+    reading = Reading(
+        lit, probe, what.volts, what.amps, meter, decimals=what.decimals, beyond=what.beyond
+    )
     before = state.taken
     if what.again is not None and any(one.seq == what.again and one.counts for one in before):
         before = discard(before, what.again, "retaken")

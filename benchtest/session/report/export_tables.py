@@ -165,7 +165,8 @@ def _volts(reading: Reading, default: Meter) -> str:
         most_v = meter.ranges_v[-1]
         decimals = step_decimals(meter.resolution_v(min(abs(reading.volts), most_v)))
     text = f"{reading.volts:.{decimals}f}"
-    return text if float(text) == reading.volts else repr(reading.volts)
+    shown = text if float(text) == reading.volts else repr(reading.volts)
+    return reading.sign.strip() + shown
 
 
 def _figure(number: float | None) -> str:

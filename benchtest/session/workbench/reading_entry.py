@@ -105,6 +105,8 @@ class PendingReading:
     """Name of the source."""
     meter: str | None = None
     """Accuracy class of the source; None for the session's meter."""
+    beyond: bool = False
+    """True if the volts are the end of its range."""
 
 
 class ReadingEntry:
@@ -270,6 +272,7 @@ class ReadingEntry:
         source: str | None = None,
         meter: str | None = None,
         decimals: int | None = None,
+        beyond: bool = False,
     ) -> str:
         """Record a reading; return a note on the reading it repeats."""
         active = self._active
@@ -295,6 +298,7 @@ class ReadingEntry:
                 meter,
                 replaces,
                 decimals,
+                beyond,
             )
         )
         active.overrides = dataclasses.replace(active.overrides, own_reading=None, replaces=None)
@@ -348,5 +352,8 @@ class ReadingEntry:
         session = self._active.session
         meter = session.meter if pending.meter is None else Meter.parse(pending.meter)
         volts = check_volts(self._parse_volts(pending.text), meter)
-        note = self._keep(volts, pending.source, pending.meter)
-        return f"saved {format_metered_volts(volts, meter)}, {pending.source}{note}"
+        note = self._keep(volts, pending.source, pending.meter, beyond=pending.beyond)
+        shown = format_metered_volts(volts, meter)
+        if pending.beyond:
+            shown = f"more than {shown}" if volts > 0.0 else f"less than {shown}"
+        return f"saved {shown}, {pending.source}{note}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
@@ -90,6 +91,9 @@ def _read_input(inputs: BridgeInputs, channel: int) -> SourceReading:
     is_monitor = channel >= MONITOR_CHANNEL
     samples = input_reader.MONITOR_SAMPLES if is_monitor else input_reader.DEFAULT_SAMPLES
     sample = inputs.read(channel, samples)
+    if is_monitor and sample.over_range and not input_reader.is_bus_input(channel):
+        end_v = math.copysign(input_reader.MONITOR_FULL_V, sample.counts)
+        return SourceReading(end_v, input_reader.monitor_accuracy(channel), beyond=True)
     volts = input_reader.sample_volts(sample)
     if is_monitor:
         return SourceReading(volts, input_reader.monitor_accuracy(channel))

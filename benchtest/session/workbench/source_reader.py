@@ -153,7 +153,7 @@ class SourceReader:
         if self._entry.unit == "mV":
             text = f"{given.volts * 1e3:.{digits - 3}f}"
         meter = None if given.meter is None else str(given.meter)
-        return PendingReading(text, asked, source, meter)
+        return PendingReading(text, asked, source, meter, given.beyond)
 
     def wait_for_light(self) -> None:
         """Wait until a meter may be read. Slow: call it from a worker thread.

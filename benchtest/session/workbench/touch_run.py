@@ -86,7 +86,7 @@ class TouchRun:
         self._has_moved = False
         self._settled_v: float | None = None
         """Volts under this light before the leads moved, or of the reading last kept. [V]"""
-        self._lit_v = 0.0
+        self._lit_v, self._lit_beyond = 0.0, False
         self._proof: tuple[LitSet, str] | None = None
         """Light of a proof, and its words."""
         self._changed = 0
@@ -295,6 +295,7 @@ class TouchRun:
             assert active.advice.lit is not None
             return self._keep(heard, steady_v, (active.advice.lit, steady_v))
         self._phase, self._lit_v, self._until_s = "prove", steady_v, now_s + PROOF_S
+        self._lit_beyond = heard.given.beyond
         self._light_proof(probe)
         return None
 
@@ -320,10 +321,10 @@ class TouchRun:
         asked = self._active.advice.lit
         if self._proof is None or asked is None or heard.light != self._proof[1]:
             return None
-        self._phase = "touch"
         if follows_light(meter, self._lit_v, other_v):
             lights = (asked, self._lit_v), (self._proof[0], other_v)
             return self._keep(heard, self._lit_v, max(lights, key=lambda one: abs(one[1])))
+        self._phase = "touch"
         self._light = None
         return self._say_once(_UNPROVEN) or TouchNews()  # under the light asked for, then again
 
@@ -338,7 +339,9 @@ class TouchRun:
         active, entry, probe = self._active, self._entry, self._entry.probe
         assert probe is not None
         self._has_moved, self._settled_v = False, held[1]
-        given = SourceReading(volts, heard.given.meter)
+        beyond = heard.given.beyond if self._phase == "touch" else self._lit_beyond
+        given = SourceReading(volts, heard.given.meter, beyond)
+        self._phase = "touch"
         try:
             words = entry.take(self._source.pending(given, heard.asked, heard.source))
         except BenchError as error:

@@ -14,7 +14,7 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, HIGH_JOINT_FACTOR, Tolerances
-from benchtest.diagnosis import Engine
+from benchtest.diagnosis import Engine, diagnose
 from benchtest.diagnosis.inference.conditional import chi_square_tail
 from benchtest.diagnosis.likelihood.reading_model import HIGH_JOINT_CHANCE
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood, linear_predictions
@@ -22,11 +22,12 @@ from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY, log
 from benchtest.diagnosis.model.fault_response import GRID_OHM
 from benchtest.diagnosis.planning.fault_samples import FaultSamples
 from benchtest.diagnosis.planning.next_reading import information_bits
-from benchtest.evidence.meter import DEFAULT_METER
+from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
+from tests.diagnosis.conftest import Bench
 
 
 def _named(weight: FloatArray, joint: NDArray[np.intp], column: NDArray[np.intp]) -> FaultSamples:
@@ -155,3 +156,67 @@ def test_a_rank_one_change_equals_the_solved_circuit(
         joined_spreads = likelihood.covariance(likelihood.joined_spreads(parts), mean[row])
         # the change of a healthy joint's current is that of the healthy prop
         assert covariance[row] == pytest.approx(joined_spreads, rel=5e-4, abs=1e-15)
+
+
+# -- readings that are the end of a range ----------------------------------------------------------
+
+
+def _drop(
+    fan: Design, volts: float, *, beyond: bool, probe: str = "foot:4+>4A+", lit: str = "4"
+) -> Reading:
+    at = parse_probe(probe, fan)
+    return Reading(parse_lit_set(lit, fan), at, volts, meter=MONITOR, beyond=beyond)
+
+
+MONITOR = Meter.parse("0.1%+1/10000")
+END_V = 0.0819175
+"""End of a power monitor's range. Source: TI SBOS547: 32767 times 2.5 µV."""
+
+
+def test_a_bound_agrees_with_any_resistance_beyond_it(fan: Design) -> None:
+    """A unit with 4A+ at 1.5 Ω, fed from both ends; a range of 20 mV ends below the drop."""
+    end_v = 0.02
+    bench = Bench(fan, {"4A+": 1.5}, seed=3)
+    requests = [("4", "foot:4+>4A+"), ("3-4", "foot:4+>4A+"), ("4", "4A"), ("4", "foot:4")]
+    readings = [bench.read(parse_lit_set(lit, fan), parse_probe(at, fan)) for lit, at in requests]
+    drops_v = [one.value for one in readings[:2]]
+    assert min(drops_v) > 1.5 * end_v
+    bounds = [_drop(fan, end_v, beyond=True, lit=lit) for lit, _ in requests[:2]]
+    found = diagnose(fan, [*bounds, *readings[2:]])
+    suspect = found.suspects[0]
+    assert (suspect.where, suspect.fault) == ("4A+", "resistive")
+    assert suspect.probability > 0.5
+    assert suspect.ohms is not None
+    # at the end of the range the joint would have a few tens of milliohms
+    assert suspect.ohms.best > 0.1
+    assert found.readings[0].reading == bounds[0]
+    assert found.readings[0].z > 5.0  # a good joint cannot reach it
+
+
+def test_a_bound_that_a_good_joint_exceeds_accuses_nothing(fan: Design) -> None:
+    engine = Engine(fan)
+    usual_v = abs(diagnose(fan, [_drop(fan, 0.002, beyond=False)]).readings[0].expected)
+    found = engine.diagnose([_drop(fan, usual_v / 4.0, beyond=True)])
+    none = engine.diagnose([])
+    assert found.healthy == pytest.approx(none.healthy, abs=0.02)
+    assert abs(found.readings[0].z) < 0.1
+
+
+def test_a_bound_weighs_as_the_best_value_beyond_it(fan: Design) -> None:
+    # reference: the largest density of scipy.stats.norm over all values beyond the bound
+    engine = Engine(fan)
+    likelihood = ReadingLikelihood(
+        engine.responses,
+        [_drop(fan, END_V, beyond=True, probe="crown:1+>crown:3+")],  # across no joint
+        DEFAULT_METER,
+        engine.tolerances,
+    )
+    covariance = likelihood.healthy_covariance
+    sd = float(np.sqrt(covariance[0, 0]))
+    values = END_V + np.linspace(0.0, 12.0, 2001) * sd
+    for z in (-6.0, -1.0, 0.0, 0.5, 1.0, 2.0):
+        mean = likelihood.values - z * sd
+        best = norm.logpdf(values, mean[0], sd).max()
+        slip_free = np.log(1.0 - SLIP_PROBABILITY)
+        found = float(likelihood.log_density(mean, covariance))
+        assert found == pytest.approx(best + slip_free, abs=0.01)  # a slip is possible as well

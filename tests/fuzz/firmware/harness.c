@@ -19,6 +19,7 @@
 ssize_t write(int file, const void *octets, size_t length); /* unistd.h has a read of its own */
 
 uint8_t UBRR0, UCSR0A, UCSR0B, UCSR0C, DDRB, ADCSRA, ADMUX, DIDR0, TCCR1B;
+uint8_t DDRD, PORTC, PORTD, PIND = 0xff, TCCR0A, TCCR0B, OCR0A, TWBR, TWCR, TWSR, TWDR;
 uint16_t ADC = 512;
 void USART_RX_vect(void);
 
@@ -37,7 +38,7 @@ uint16_t tick(void) {
 
 /* Reads what the assembler's loop reads: every run up to the last node, and its colour. */
 void shift(const uint8_t *from, const uint8_t *palette, uint16_t count, uint8_t wide,
-           uint8_t lines) {
+           uint8_t lines, uint8_t is_long) {
     static volatile uint8_t seen;
     while (count) {
         uint8_t run = *from++, alike = (run & 0x0f) + 1;
@@ -45,14 +46,20 @@ void shift(const uint8_t *from, const uint8_t *palette, uint16_t count, uint8_t 
             seen ^= palette[(run >> 4) * 4 + channel];
         count -= alike < count ? alike : count;
     }
-    (void)lines;
+    (void)lines, (void)is_long;
+}
+
+void shift_slow(const uint8_t *from, const uint8_t *palette, uint16_t count, uint8_t wide,
+                uint8_t lines, uint8_t is_long) {
+    shift(from, palette, count, wide, lines, is_long);
 }
 
 static void switch_on(void) {
     memset(runs, 0, sizeof runs);
     memset(colours, 0, sizeof colours);
     memset(kept, 0xff, sizeof kept);
-    held = held_nodes = nodes = channels = mask = last = last_refusal = 0;
+    held = held_nodes = nodes = channels = mask = last = last_refusal = rate = 0;
+    is_met = is_toned = false;
     sent_length = found_length = 0;
     line_forget();
 }

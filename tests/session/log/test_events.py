@@ -47,6 +47,7 @@ EXAMPLES: list[SessionEvent] = [
     ReadingTaken("1 3", "crown:2+>crown:4+", -0.0005),
     ReadingTaken("all", "main", None, 7.25, 0.5, "red"),
     ReadingTaken("all", "main", None, 7.25, again=3),
+    ReadingTaken("4", "foot:4+>4A+", 0.0819175, source="bridge", beyond=True),
     Struck(4),
     NotTaken("all", "foot:4+>4A+"),
     RepairDone("4A+", "reflowed"),
