@@ -138,3 +138,47 @@ def test_any_octets_are_read_or_skipped(pieces: list[bytes]) -> None:
         for frame in splitter.feed(piece):
             with contextlib.suppress(NotVolts):
                 assert abs(frame.volts()) < 1e5
+
+
+# -- published examples ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("octets", "volts"),
+    [
+        # captures of an FS9721 with their displays in the tests of the library fs9721-utils
+        ("17 27 3D 40 55 67 7D 8B 9F A0 B8 C0 D4 E1", 0.0109),
+        ("17 27 3D 47 5D 63 7F 8F 9F A0 B8 C0 D4 E1", 0.0098),
+        ("17 27 3D 47 5D 61 75 8F 9F A0 B8 C0 D4 E1", 0.0078),
+    ],
+)
+def test_published_frames_of_an_fs9721(octets: str, volts: float) -> None:
+    frame = decode_fs9721(bytes.fromhex(octets))
+    assert frame is not None
+    assert frame.volts() == volts
+
+
+def test_a_published_frame_of_degrees_is_no_volts() -> None:
+    # the same source: 0006 °C
+    frame = decode_fs9721(bytes.fromhex("15 27 3D 47 5D 67 7D 87 9E A0 B0 C0 D0 E4"))
+    assert frame is not None
+    with pytest.raises(NotVolts):
+        frame.volts()
+
+
+@pytest.mark.parametrize(
+    ("octets", "volts"),
+    [
+        # a capture in the notes of QtDMM, which reads meters: DC, 0.0000 V, automatic range
+        ("30 30 30 30 30 30 3B 30 30 30 3A 30 0D 0A", 0.0),
+        ("30 30 30 30 30 31 3B 30 30 30 3A 30 0D 0A", 0.0001),
+        # written out from the data sheet's layout by the authors of another decoder
+        ("31 31 32 33 34 35 3b 30 30 30 3a 30 0d 0a", 12.345),
+        ("34 30 38 35 31 32 3b 34 30 30 3a 30 0d 0a", -0.08512),
+    ],
+)
+def test_published_frames_of_an_es51922(octets: str, volts: float) -> None:
+    """No published frame of an ES51978 or ES51986 with its display was found."""
+    frame = decode_es519xx(bytes.fromhex(octets), 19200)
+    assert frame is not None
+    assert frame.volts() == pytest.approx(volts, abs=1e-12)

@@ -502,6 +502,8 @@ async def test_a_phone_tests_a_strand(
         )
         await page.until("new Set(spoken.filter((text) => text)).size >= 2")  # the next question
         await page.tap("button[data-key=speech]")
+        await page.value("tone()")
+        await page.until("sound.state === 'running'")  # allowed after a tap
         await page.phone(740, 360)
         await page.until("innerWidth > innerHeight")
         await page.until(FITS)
