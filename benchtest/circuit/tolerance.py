@@ -89,7 +89,7 @@ class Tolerances:
 
 HIGH_JOINT_FACTOR = 4.0
 """Standard deviation of a joint in the upper tail over that of any joint; see
-`likelihood.reading_model.HIGH_JOINT_CHANCE`."""
+`diagnosis.thresholds.UPPER_TAIL_PROBABILITY`."""
 
 _POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 _NORMAL: tuple[FloatArray, FloatArray] = (_POINTS, _WEIGHTS / _WEIGHTS.sum())

@@ -35,6 +35,8 @@ from benchtest.diagnosis.inference.posterior import (
 from benchtest.diagnosis.inference.pre_repair import PreRepairEvidence
 from benchtest.diagnosis.inference.unit_conditions import (
     clad_wire_log_odds,
+    high_joint_log_odds,
+    high_joint_tolerances,
     may_be_clad_wire,
     measured_supply_volts,
     needs_clad_wire,
@@ -91,7 +93,7 @@ JUDGED_PER_BLOCK = 200
 """Readings that are compared with a healthy unit in one block, if more were taken than evaluated.
 """
 MAX_CACHED_ASSUMPTIONS = 2
-"""Cached assumptions of two reels, of supplies as they were read, and of wire, of each kind."""
+"""Cached assumptions of two reels, of supplies as read, of wire and of joints, of each kind."""
 
 
 class _AssumptionCache:
@@ -158,7 +160,7 @@ class Engine:
         self.work_units = 0
         self.usual = ToleranceAssumption(ConditionalCache(design, self.space, self.tolerances))
         self._reeled, self._supplied = _AssumptionCache(), _AssumptionCache()
-        self._clad = _AssumptionCache()
+        self._clad, self._high = _AssumptionCache(), _AssumptionCache()
         self._all_bins: ToleranceAssumption | None = None
         self._latest = self.usual
         if tolerances is None and (wide := tolerances_of(design)) != self.tolerances:
@@ -263,8 +265,8 @@ class Engine:
 
     def forget(self) -> None:
         """Limit what caches keep from one finding to the next."""
-        others = (self.usual, self._all_bins, *self._reeled, *self._supplied, *self._clad)
-        every = [one for one in others if one is not None]
+        made = [*self._reeled, *self._supplied, *self._clad, *self._high]
+        every = [one for one in (self.usual, self._all_bins, *made) if one is not None]
         every.sort(key=lambda one: one is not self._latest)
         octets = max_forecast_octets(self.responses)
         for assumption in every:
@@ -317,6 +319,7 @@ class Engine:
         assumption, unconditional = self._with_read_supplies(assumption, unconditional, before)
         assumption, unconditional = self._with_clad_wire(assumption, unconditional, before)
         assumption, unconditional = self._with_two_reels(assumption, unconditional, before)
+        assumption, unconditional = self._with_high_joints(assumption, unconditional, before)
         history = assumption.history(before, case.meter)
         lookup = CachedLookup(assumption.cache, case, history, unconditional)
         unsteady = find_unsteady_joints(unconditional)
@@ -480,6 +483,25 @@ class Engine:
         log_odds = two_reels_log_odds(len(self.design.strands), len(tolerances.reels))
         found = reeled.unconditional(unconditional.case, before)
         return _likelier((assumption, unconditional), (reeled, found), log_odds)
+
+    def _with_high_joints(
+        self,
+        assumption: ToleranceAssumption,
+        unconditional: ConditionalEvidence,
+        before: tuple[PreRepairEvidence, ...],
+    ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
+        """Return the assumption of healthy joints with a high drop if it is likelier."""
+        tolerances = high_joint_tolerances(unconditional)
+        if tolerances is None:
+            return assumption, unconditional
+        cache = assumption.cache
+        high = self._high.get(
+            (cache.design.feeds, cache.design.strands, tolerances),
+            lambda: cache.with_tolerances(tolerances),
+        )
+        found = high.unconditional(unconditional.case, before)
+        log_odds = high_joint_log_odds(len(tolerances.high_joints))
+        return _likelier((assumption, unconditional), (high, found), log_odds)
 
     def _choose_bin(
         self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]

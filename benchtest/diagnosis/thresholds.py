@@ -125,6 +125,14 @@ SUPPLY_DRIFT_SHARE_SD = 0.002
 COURSE_SHARE_SD = 0.1
 """Standard deviation of the course of a change, as a share of the difference of the repeats. Ours:
 a real course is not a step or a ramp."""
+UPPER_TAIL_PROBABILITY = 0.05
+"""Weight of the upper tail of a healthy joint's resistance. With `tolerance.HIGH_JOINT_FACTOR`, the
+density is within a factor of four of the log-normal from four to twelve times the median."""
+MIN_HIGH_JOINT_RATIO = 3.0
+"""Drop across a joint over that of a usual one from which it is in the upper tail. Ours."""
+MAX_HIGH_JOINT_SHARE = 0.9
+"""Share of the least resistance of a fault up to which a joint's own drop shows a healthy joint:
+node current is not known better. Ours."""
 CLAD_WIRE_PROBABILITY = 0.1
 """Probability that strand wire written as copper is copper-clad aluminium. Common practice, no
 source: it is sold as copper."""
@@ -149,6 +157,9 @@ replace the design's. Ours: below it, effects of causes add up linearly."""
 MAX_SUPPLY_DEVIATION_SD = 10.0
 """Deviation above which volts at a feed show a fault, not its supply: joined rails leave
 volts that no supply of the design gives. Ours: a tenth of them, twice what the check allows."""
+MAX_EARLIER_GAIN_LOG = 12.0
+"""Log likelihood by which readings of before a repair favor the likeliest present fault over none,
+at most. Ours: it makes a suspect that is read at once, and present readings are exact."""
 MAX_STATE_DEFICIT_LOG = 7.0
 """Deficit of the log weight of a state before a repair, from the best one, above which it is
 dropped: one in a thousand."""

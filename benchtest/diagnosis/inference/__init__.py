@@ -39,6 +39,8 @@ from benchtest.diagnosis.inference.pre_repair import (
 )
 from benchtest.diagnosis.inference.unit_conditions import (
     clad_wire_log_odds,
+    high_joint_log_odds,
+    high_joint_tolerances,
     may_be_clad_wire,
     measured_supply_volts,
     needs_clad_wire,
@@ -75,6 +77,8 @@ __all__ = [
     "fault_combinations",
     "find_masked_pairs",
     "find_unsteady_joints",
+    "high_joint_log_odds",
+    "high_joint_tolerances",
     "likeliest_hypothesis",
     "log_odds",
     "may_be_clad_wire",

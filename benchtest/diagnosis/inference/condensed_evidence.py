@@ -18,22 +18,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.diagnosis.inference.conditional import ConditionalEvidence, chi_square_tail
+from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.likelihood.marks import (
     StrandLook,
     strand_looks,
 )
 from benchtest.diagnosis.likelihood.nonlinear import ESTIMATE_SHARE
-from benchtest.diagnosis.likelihood.reading_model import HIGH_JOINT_CHANCE
 from benchtest.diagnosis.likelihood.robust_gaussian import shifted_log_likelihood
 from benchtest.diagnosis.likelihood.unit_marks import UnitMarkLikelihood
 from benchtest.diagnosis.model.fault_response import CELL_SD, COLUMNS
 from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.thresholds import (
     MAX_CORRECTION_LOG,
-    MAX_MARK_DEFICIT_LOG,
-    MIN_EXPLAINED_CHANCE,
+    MAX_EARLIER_GAIN_LOG,
     MIN_SHIFT_SD,
 )
 
@@ -231,6 +229,41 @@ class EvidenceTable:
         total = sum(sign * one.healthy for sign, one in self.reading_tables)
         return total + sum(sign * one.healthy for sign, one in self.mark_tables)
 
+    @cached_property
+    def max_readings_log(self) -> float:
+        """Limit of the readings' log likelihood when part of them still counts now.
+
+        The difference of two tables is the log likelihood of the remaining readings given the kept
+        ones. No fault raises it above the peak of that density. Without the limit, a fault that was
+        solved for the kept part and only estimated for the whole would explain far too much.
+        """
+        if all(sign > 0.0 for sign, _ in self.reading_tables):
+            return np.inf
+        logs = [
+            sign * float(np.linalg.slogdet(2.0 * np.pi * one.covariance)[1])
+            for sign, one in self.reading_tables
+        ]
+        return MAX_CORRECTION_LOG - 0.5 * sum(logs)
+
+    @cached_property
+    def readings_none_log(self) -> float:
+        """The readings' log likelihood with no further fault."""
+        return sum(sign * one.healthy for sign, one in self.reading_tables)
+
+    @cached_property
+    def readings_best_log(self) -> float:
+        """The readings' highest log likelihood with at most one further fault that was solved."""
+        best = [self.readings_none_log]
+        if self.reading_tables:
+            guessed = np.logical_or.reduce(
+                [one.estimated[:, None] & one.undervoltage for _, one in self.reading_tables]
+            )
+            joints = sum(sign * one.joints for sign, one in self.reading_tables)
+            chain = sum(sign * one.chain for sign, one in self.reading_tables)
+            best += [float(np.max(joints, initial=-np.inf, where=~guessed))]
+            best += [float(np.max(chain, initial=-np.inf))]
+        return min(max(best), self.max_readings_log)
+
     def with_given(
         self, faults: tuple[FaultHypothesis, ...], repaired: Collection[str]
     ) -> ConditionalTable:
@@ -280,12 +313,10 @@ class ShortTable:
     Attributes:
         hypotheses: the short.
         healthy: log likelihood, with any other fault or none.
-        is_unexplained: True if the short leaves evidence of that time unexplained.
     """
 
     hypotheses: tuple[FaultHypothesis, ...]
     healthy: float
-    is_unexplained: bool
 
     def with_given(
         self, faults: tuple[FaultHypothesis, ...], repaired: Collection[str]
@@ -300,10 +331,6 @@ class ShortTable:
     def chain(self, space: FaultSpace) -> FloatArray:
         """Return the same log likelihood for every chain fault; see `ConditionalTable.chain`."""
         return np.full(len(space.chain), self.healthy)
-
-    def is_misfit(self, further: FaultHypothesis | None) -> bool:
-        """Return True if evidence is unexplained; see `ConditionalTable.is_misfit`."""
-        return self.is_unexplained
 
 
 class ConditionalTable:
@@ -323,41 +350,39 @@ class ConditionalTable:
     @cached_property
     def healthy(self) -> float:
         """Return the log likelihood with no further fault."""
-        total = min(sum(sign * one.healthy for sign, one in self._readings), self._max_readings_log)
+        total = float(self._trusted(np.array(self._readings_healthy)))
         for sign, marks, given in self._marks:
             total += sign * float(marks.under(given, np.array([marks.healthy]))[0])
         return total
+
+    @cached_property
+    def _readings_healthy(self) -> float:
+        found = sum(sign * one.healthy for sign, one in self._readings)
+        return min(found, self._table.max_readings_log)
+
+    def _trusted(self, readings_log: FloatArray) -> FloatArray:
+        """Return the readings' log likelihood as far as it is trusted, same shape.
+
+        With further faults it is approximate, while the present readings are exact. So the
+        likeliest single fault is favored over none by at most `MAX_EARLIER_GAIN_LOG`, and no
+        combination over that fault.
+        """
+        none_log, best_log = self._table.readings_none_log, self._table.readings_best_log
+        raised = max(best_log - MAX_EARLIER_GAIN_LOG - none_log, 0.0)
+        least = np.minimum(readings_log, none_log) + raised
+        most_log = max(none_log + MAX_EARLIER_GAIN_LOG, best_log)
+        return np.minimum(np.maximum(readings_log, least), most_log)
 
     def _max_readings_log_of(self, places: NDArray[np.intp]) -> FloatArray:
         """Return the limit of the readings' log likelihood, shape (rows, COLUMNS).
 
         A fault that was only estimated explains no more than no further fault does.
         """
-        found = np.full((len(places), COLUMNS), self._max_readings_log)
-        if np.isfinite(self._max_readings_log):
-            healthy = min(
-                sum(sign * one.healthy for sign, one in self._readings), self._max_readings_log
-            )
-            for sign, one in self._table.reading_tables:
-                guessed = one.estimated[places, None] & one.undervoltage[places]
-                found[guessed & (sign > 0.0)] = healthy
+        found = np.full((len(places), COLUMNS), self._table.max_readings_log)
+        for sign, one in self._table.reading_tables:
+            guessed = one.estimated[places, None] & one.undervoltage[places]
+            found[guessed & (sign > 0.0)] = self._readings_healthy
         return found
-
-    @cached_property
-    def _max_readings_log(self) -> float:
-        """Return the limit of the readings' log likelihood when part of them still counts now.
-
-        The difference of two tables is the log likelihood of the remaining readings given the kept
-        ones. No fault raises it above the peak of that density. Without the limit, a fault that was
-        solved for the kept part and only estimated for the whole would explain far too much.
-        """
-        if all(sign > 0.0 for sign, _ in self._table.reading_tables):
-            return np.inf
-        logs = [
-            sign * float(np.linalg.slogdet(2.0 * np.pi * one.covariance)[1])
-            for sign, one in self._table.reading_tables
-        ]
-        return MAX_CORRECTION_LOG - 0.5 * sum(logs)
 
     def joints(self, names: Sequence[str]) -> FloatArray:
         """Return the log likelihood with one further joint at fault, shape (names, COLUMNS)."""
@@ -368,7 +393,7 @@ class ConditionalTable:
             rows = np.zeros((len(known), COLUMNS))
             for sign, one in self._readings:
                 rows += sign * one.joints(places[known])
-            rows = np.minimum(rows, self._max_readings_log_of(places[known]))
+            rows = self._trusted(np.minimum(rows, self._max_readings_log_of(places[known])))
             for sign, marks, given in self._marks:
                 rows += sign * marks.under(given, marks.joints[places[known]])
             found[known] = rows
@@ -379,31 +404,11 @@ class ConditionalTable:
         every = np.zeros(self._table.chain_count)
         for sign, one in self._readings:
             every += sign * one.chain()
-        every = np.minimum(every, self._max_readings_log)
+        every = self._trusted(np.minimum(every, self._table.max_readings_log))
         for sign, marks, given in self._marks:
             every += sign * marks.under(given, marks.chain)
         rows = self._table.chain_rows(space.chain, self._repaired)
         return np.where(rows >= 0, every[rows], self.healthy)
-
-    def is_misfit(self, further: FaultHypothesis | None) -> bool:
-        """Return True if given faults and at most one further fault leave it unexplained."""
-        index = None
-        if further is not None and further.where not in self._repaired:
-            index = self._table.index_of(further)
-        for sign, marks, given in self._marks:
-            if sign > 0.0:
-                single = np.array([marks.healthy])
-                if index is not None and index.joint >= 0:
-                    single = marks.joints[index.joint, index.column : index.column + 1]
-                elif index is not None:
-                    single = marks.chain[index.chain : index.chain + 1]
-                if marks.best - float(marks.under(given, single)[0]) > MAX_MARK_DEFICIT_LOG:
-                    return True
-        every = [*self._given, *([] if index is None else [index])]
-        return any(
-            sign > 0.0 and _ConditionalReadings(one._table, every).chance < MIN_EXPLAINED_CHANCE
-            for sign, one in self._readings
-        )
 
 
 class _ConditionalReadings:
@@ -428,12 +433,6 @@ class _ConditionalReadings:
     @cached_property
     def _precision(self) -> FloatArray:
         return np.asarray(np.linalg.inv(self._covariance))
-
-    @property
-    def chance(self) -> float:
-        """Return the probability of readings at least as far off as these."""
-        square = float(self._off @ np.linalg.solve(self._covariance, self._off))
-        return chi_square_tail(square, len(self._off))
 
     @cached_property
     def _log_det(self) -> float:
@@ -476,7 +475,6 @@ class _ConditionalReadings:
                 self._table.slip_per_v,
                 None if across_v is None else across_v[rows],
             )
-            found[rows] += len(high - {tried}) * np.log(HIGH_JOINT_CHANCE)
         return found
 
     @cached_property
@@ -587,7 +585,7 @@ def condense_short(
     """
     less = 0.0 if kept is None else float(kept.chain[short.chain])
     likelihood = float(conditional.chain[short.chain]) - less
-    return ShortTable((short,), likelihood, conditional.is_misfit(short))
+    return ShortTable((short,), likelihood)
 
 
 def _reading_table(conditional: ConditionalEvidence) -> ReadingTable:

@@ -115,10 +115,6 @@ class EarlierEvidence(Protocol):
         """Return the log likelihood with one further chain fault, shape (chain faults,)."""
         ...
 
-    def is_misfit(self, further: FaultHypothesis | None) -> bool:
-        """Return True if given faults and at most one further fault leave evidence unexplained."""
-        ...
-
 
 @dataclass
 class ConditionalEvidence:
@@ -421,8 +417,9 @@ class ConditionalEvidence:
     def is_misfit(self, further: FaultHypothesis | None) -> bool:
         """Return True if given faults and at most one further fault leave evidence unexplained.
 
-        Marks must come within `MAX_MARK_DEFICIT_LOG` of their best explanation, and readings must
-        have a chi-square tail probability of at least `MIN_EXPLAINED_CHANCE`.
+        Evidence from before repairs does not count: it is approximate with further faults. Marks
+        must come within `MAX_MARK_DEFICIT_LOG` of their best explanation, and readings must have a
+        chi-square tail probability of at least `MIN_EXPLAINED_CHANCE`.
 
         Args:
             further: the further fault; None for none.
@@ -435,9 +432,7 @@ class ConditionalEvidence:
             looks = float(self._mark_likelihood.joints([joint])[joint, further.column])
         if self._mark_likelihood.best() - looks > MAX_MARK_DEFICIT_LOG:
             return True
-        if self._misfit_chance(further) < MIN_EXPLAINED_CHANCE:
-            return True
-        return self.earlier is not None and self.earlier.is_misfit(further)
+        return self._misfit_chance(further) < MIN_EXPLAINED_CHANCE
 
     def expected_looks(self, lit: LitSet, further: FaultHypothesis | None) -> NDArray[np.intp]:
         """Return all appearances that each node may have, lit or not.

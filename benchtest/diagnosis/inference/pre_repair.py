@@ -33,7 +33,10 @@ from benchtest.diagnosis.inference.unsteady_joints import find_unsteady_joints
 from benchtest.diagnosis.likelihood.selection import most_informative, without_duplicates
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import SolveBudget, Stage
-from benchtest.diagnosis.thresholds import FURTHER_FAULT_LOG, MAX_STATE_DEFICIT_LOG
+from benchtest.diagnosis.thresholds import (
+    FURTHER_FAULT_LOG,
+    MAX_STATE_DEFICIT_LOG,
+)
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
@@ -118,10 +121,11 @@ class ConditionalHistory:
     @cached_property
     def healthy(self) -> float:
         """Return the log likelihood with no further fault."""
-        return sum(
+        logs = [
             float(np.logaddexp.reduce([state.log_prior + given.healthy for state, given in states]))
             for states in self._times
-        )
+        ]
+        return sum(logs)
 
     @property
     def readings_by_table(self) -> list[int]:
@@ -167,10 +171,6 @@ class ConditionalHistory:
                 for states in self._times
             )
         )
-
-    def is_misfit(self, further: FaultHypothesis | None) -> bool:
-        """Return True if no state explains the evidence before one of the repairs."""
-        return any(all(given.is_misfit(further) for _, given in states) for states in self._times)
 
 
 class RepairHistory:
@@ -273,9 +273,7 @@ class _RepairTime:
         single state: they no longer count.
         """
         if self._is_unsteady:
-            return [
-                _EarlierState(self._repaired_since, 0.0, ShortTable((), 0.0, is_unexplained=False))
-            ]
+            return [_EarlierState(self._repaired_since, 0.0, ShortTable((), 0.0))]
         rows: dict[tuple[FaultHypothesis, ...], tuple[float, float]] = {}
         for one in self._explanations:
             repaired_places = [

@@ -1,4 +1,7 @@
-"""Conditions of a unit that are no fault: another wire, two reels, supplies off their volts.
+"""Conditions of a unit that are no fault: high joints, another wire, two reels, other supplies.
+
+A healthy joint may be from the long upper tail of its kind, which a Gaussian lacks: its variance is
+then wide, for all readings that it moves.
 
 Wire sold as copper may be copper-clad aluminium, of half as much resistance again: no tolerance of
 copper reaches that far.
@@ -25,14 +28,20 @@ from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.node_variation import REEL_SD, reel_shares
 from benchtest.diagnosis.thresholds import (
     CLAD_WIRE_PROBABILITY,
+    MAX_HIGH_JOINT_SHARE,
     MAX_REEL_DEFICIT_LOG,
     MAX_SUPPLY_DEVIATION_SD,
     MIN_CLAD_READINGS,
+    MIN_FAULT_OHM,
+    MIN_FAULT_RATIO,
+    MIN_HIGH_JOINT_RATIO,
+    MIN_PROOF_SD,
     MIN_REEL_READINGS,
     MIN_SUPPLY_DEVIATION_SD,
     MIN_TWO_REELS_ODDS,
     MIN_USUAL_UNIT_PROBABILITY,
     TWO_REELS_PROBABILITY,
+    UPPER_TAIL_PROBABILITY,
 )
 from benchtest.prop.design import FeedName, rail_probe
 
@@ -70,6 +79,37 @@ def two_reel_tolerances(conditional: ConditionalEvidence) -> Tolerances | None:
     least = gains.max() - MAX_REEL_DEFICIT_LOG
     places = [int(place) + 1 for place in order if gains[place] > least]
     return replace(conditional.tolerances, reels=tuple(sorted(places)))
+
+
+def high_joint_tolerances(conditional: ConditionalEvidence) -> Tolerances | None:
+    """Return the tolerances of a unit with healthy joints in the upper tail; None without such.
+
+    Args:
+        conditional: the evidence with no faults given and usual joints.
+
+    Returns:
+        Tolerances with the joints whose own drops are high, yet below those of a fault.
+    """
+    likelihood = conditional.likelihood
+    if likelihood is None or conditional.posterior.healthy >= MIN_USUAL_UNIT_PROBABILITY:
+        return None
+    usual_v, least_v = likelihood.healthy_mean(), MIN_PROOF_SD * likelihood.noise.own
+    high = []
+    for joint in sorted(set(likelihood.across.tolist()) - {-1}):
+        one, own = likelihood.responses.space.joints[joint], likelihood.across == joint
+        fault_ohm = max(MIN_FAULT_OHM, MIN_FAULT_RATIO * one.ohm)
+        ratio = likelihood.values[own] / np.where(usual_v[own] == 0.0, np.inf, usual_v[own])
+        is_high = ratio > MIN_HIGH_JOINT_RATIO
+        is_high &= ratio < MAX_HIGH_JOINT_SHARE * fault_ohm / one.ohm
+        is_high &= np.abs(likelihood.values - usual_v)[own] > least_v[own]
+        if is_high.any():
+            high.append(one.name)
+    return replace(conditional.tolerances, high_joints=frozenset(high)) if high else None
+
+
+def high_joint_log_odds(count: int) -> float:
+    """Return the log prior odds of so many joints in the upper tail over none."""
+    return count * float(np.log(UPPER_TAIL_PROBABILITY / (1.0 - UPPER_TAIL_PROBABILITY)))
 
 
 def needs_clad_wire(conditional: ConditionalEvidence) -> bool:

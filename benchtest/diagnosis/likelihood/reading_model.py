@@ -6,7 +6,6 @@ Readings of a prop whose nodes lack voltage have an uncertainty of their own.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -48,24 +47,11 @@ from benchtest.diagnosis.model.wiring_faults import (
     DeadCopper,
 )
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
-from benchtest.diagnosis.thresholds import (
-    MAX_HEADROOM_SD,
-    MIN_FAULT_OHM,
-    MIN_FAULT_RATIO,
-    MIN_PROOF_SD,
-)
+from benchtest.diagnosis.thresholds import MAX_HEADROOM_SD
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.lit_set import LitSet
 
-HIGH_JOINT_CHANCE = 0.05
-"""Weight of the upper tail of a healthy joint's resistance. With `HIGH_JOINT_FACTOR`, the density
-is within a factor of four of the log-normal from four to twelve times the median."""
-MIN_HIGH_JOINT_RATIO = 3.0
-"""Drop across a joint over that of a usual one from which it is in the upper tail. Ours."""
-MAX_HIGH_JOINT_SHARE = 0.9
-"""Share of the least resistance of a fault up to which a joint's own drop shows a healthy joint:
-node current is not known better. Ours."""
 CURVED_SHARE = 0.15
 """Standard deviation of what linear tolerances miss near the end of headroom, as a share of the
 effect of node current and of the nodes' I-V figures. Ours, from units built at random."""
@@ -198,9 +184,6 @@ class ReadingModel:
         self.noise = noise_of(readings, meter)
         self.tolerances = tolerances
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
-        if high := self._high_joints():
-            self.tolerances = tolerances = replace(tolerances, high_joints=high)
-            self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
         self.conditional: Hashable = None
         self.budget = SolveBudget.of(responses.design)
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
@@ -256,23 +239,6 @@ class ReadingModel:
         places = [-1 if r.volts is None else place_of.get(r.probe, -1) for r in readings]
         return np.array(places, dtype=np.intp)[np.argsort(self.rows)]
 
-    def _high_joints(self) -> frozenset[str]:
-        """Return the joints whose own drops are high, yet below those of a fault."""
-        usual_v = self.in_reading_order([effect.value for effect in self.effects], axis=0)
-        noise_v = MIN_PROOF_SD * self.noise.own
-        found = []
-        for joint in set(self.across.tolist()) - {-1}:
-            one = self.responses.space.joints[joint]
-            own = np.flatnonzero(self.across == joint)
-            least_ohm = max(MIN_FAULT_OHM, MIN_FAULT_RATIO * one.ohm)
-            most = MAX_HIGH_JOINT_SHARE * least_ohm / one.ohm
-            off_v = np.abs(self.values[own] - usual_v[own])
-            ratio = self.values[own] / np.where(usual_v[own] == 0.0, np.inf, usual_v[own])
-            is_high = (off_v > noise_v[own]) & (ratio > MIN_HIGH_JOINT_RATIO) & (ratio < most)
-            if is_high.any() and one.name not in self.given:
-                found.append(one.name)
-        return frozenset(found)
-
     @cached_property
     def high_joint_effects(self) -> dict[int, FloatArray]:
         """Effects on the readings of the joints in the upper tail, beyond those of usual joints.
@@ -284,7 +250,7 @@ class ReadingModel:
         share = np.sqrt(1.0 - HIGH_JOINT_FACTOR**-2.0)
         return {
             names.index(name): share * self.healthy_spread.shared[:, causes.index(f"joint {name}")]
-            for name in sorted(self.tolerances.high_joints)
+            for name in sorted(self.tolerances.high_joints & set(names))
         }
 
     def log_density(
@@ -309,10 +275,7 @@ class ReadingModel:
         healthy = self.across_usual & (self.across != joint)
         across_v = mean * healthy if healthy.any() else None
         slip_per_v = slip_share * self.slip_per_v
-        off = self.residuals(mean)
-        found = log_likelihood(off, covariance, slip_per_v, across_v)
-        high = [each for each in self.high_joint_effects if each != joint]
-        return np.asarray(found + len(high) * np.log(HIGH_JOINT_CHANCE))
+        return log_likelihood(self.residuals(mean), covariance, slip_per_v, across_v)
 
     def log_density_of_rows(
         self, mean: FloatArray, covariance: FloatArray, joints: NDArray[np.intp]
@@ -327,8 +290,7 @@ class ReadingModel:
         healthy = self.across_usual & (self.across != joints[:, None])
         across_v = mean * healthy if healthy.any() else None
         off = self.residuals(mean)
-        found = log_likelihood(off, covariance, self.slip_per_v, across_v)
-        return np.asarray(found + self.high_joint_log(joints))
+        return log_likelihood(off, covariance, self.slip_per_v, across_v)
 
     def residuals(self, mean: FloatArray) -> FloatArray:
         """Return measured less predicted, shape (..., readings). [V, or A]
@@ -343,15 +305,6 @@ class ReadingModel:
         if not self._bounds.any():
             return np.asarray(off)
         return np.asarray(np.where(self._bounds * off < 0.0, 0.0, off))
-
-    def high_joint_log(self, joints: NDArray[np.intp]) -> FloatArray:
-        """Return the log probability that the joints in the upper tail are there, (rows,).
-
-        Args:
-            joints: index of each row's faulty joint, which is in no tail; -1 for none.
-        """
-        high = np.array(list(self.high_joint_effects), dtype=np.intp)
-        return np.asarray((high != joints[:, None]).sum(axis=1) * np.log(HIGH_JOINT_CHANCE))
 
     @property
     def across_usual(self) -> NDArray[np.bool_]:

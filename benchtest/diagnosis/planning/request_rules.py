@@ -16,6 +16,7 @@ from benchtest.diagnosis.inference.conditional import ConditionalEvidence
 from benchtest.diagnosis.inference.masked_pairs import MaskedPairs
 from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
 from benchtest.diagnosis.model.fault_response import GRID_OHM, DesignResponse
+from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.model.wiring_faults import connected_supplies
 from benchtest.diagnosis.planning.candidates import ReadingRequest, permitted_sets
 from benchtest.diagnosis.planning.decision import (
@@ -42,6 +43,7 @@ from benchtest.diagnosis.thresholds import (
     MIN_DECIDED_PROBABILITY,
     MIN_DROP_CHECK_PROBABILITY,
     MIN_DROP_V,
+    MIN_FAULT_OHM,
     MIN_OPEN_PROBABILITY,
     MIN_OPEN_READING_BITS,
     MIN_READING_BITS,
@@ -56,6 +58,11 @@ from benchtest.prop.lit_set import LitSet, all_lit
 
 MIN_DROP_RATIO = 1.02
 """Ratio of drops from which a later lit set replaces an earlier one with less light."""
+MIN_OWN_DROP_SHARE = 0.5
+"""Share of the largest drop of a joint of low resistance from which its reading counts as its own.
+Ours: with less current, a fault and a high healthy joint differ by a few digits."""
+MAX_LOW_OHM = 2.0 * MIN_FAULT_OHM
+"""Resistance up to which a joint may be a high healthy one. [Ω] Ours."""
 MIN_REMAINING_SHARE = 1e-9
 """Least denominator of the drop; it is zero for an open joint without another path."""
 
@@ -283,6 +290,10 @@ def _planning_evidence(conditional: ConditionalEvidence) -> PlanningEvidence:
     )
 
 
+DARKENING_FAULTS: tuple[FaultKind, ...] = (
+    "data-open", "dead-node", "no-data-out", "reversed", "mapping",
+)  # fmt: skip
+"""Faults by which nodes with voltage stay dark."""
 Rule = Callable[[Situation], NextReading | None]
 """Returns the reading that it requests, or None."""
 
@@ -385,34 +396,41 @@ def volts_at_a_shorted_feed(situation: Situation) -> NextReading | None:
 
 
 def power_before_data(situation: Situation) -> NextReading | None:
-    """Request the rail voltage at the data entry of dark copper before a data fault is repaired.
+    """Request the rail voltage at the data entry of a dark strand before a data fault is repaired.
 
-    Copper on which nothing was ever seen lit may have no volts either.
+    It may have no volts either: it takes ten seconds, a repair of the data line a minute, and that
+    line has several places that no look separates. Requested on copper on which nothing was ever
+    seen lit, and where a fault of power is likely enough.
     """
     unconditional, posterior = situation.unconditional, situation.inference.posterior
-    rows = named_suspects(unconditional.space, posterior)
-    rows = [row for row in rows if row[2] >= MIN_DATA_FAULT_PROBABILITY]
-    faults = [fault for fault in unconditional.space.chain if rows and fault.where == rows[0][0]]
-    if not faults or rows[0][3] is not None or faults[0].shorted or faults[0].remap:
+    chain = unconditional.space.chain
+    shares = dict(zip(range(len(chain)), posterior.chain.tolist(), strict=True))
+    of_data = {n: share for n, share in shares.items() if chain[n].kind in DARKENING_FAULTS}
+    if sum(of_data.values()) < MIN_DATA_FAULT_PROBABILITY:
         return None
+    of_shorts = sum(share for number, share in shares.items() if chain[number].shorted is not None)
+    of_power = float(posterior.joints.sum()) + of_shorts
+    likeliest = max(of_data, key=lambda number: (round(of_data[number], 9), -number))
     design = unconditional.design
-    first = design.node_at(int(unconditional.space.order[faults[0].start])).strand
-    entry = next(end for end in design.data_path if end.strand == first)
+    first = design.node_at(int(unconditional.space.order[chain[likeliest].start])).strand
+    probe = rail_probe(next(end for end in design.data_path if end.strand == first))
+    read_strands = {
+        point.place.strand
+        for one in situation.evidence.readings
+        for point in one.probe.points
+        if not isinstance(point.place, FeedName)
+    }
+    lit = situation.most_light
+    if lit is None or first in read_strands or probe in situation.unreachable:
+        return None
+    due = replace(_mandatory(situation, (lit, probe)), before_repair=True)
+    if of_power >= MIN_OPEN_PROBABILITY:
+        return due
     marks = situation.evidence.case.marks
     for strands, _ in connected_supplies(design):
-        seen = [m.seen for m in marks if m.strand in strands and m.lit.lights(m.strand)]
-        if first not in strands or set(seen) != {"dark"}:
-            continue
-        read_strands = {
-            point.place.strand
-            for one in situation.evidence.readings
-            for point in one.probe.points
-            if not isinstance(point.place, FeedName)
-        }
-        lit, probe = situation.most_light, rail_probe(entry)
-        if lit is None or read_strands & strands or probe in situation.unreachable:
-            return None
-        return replace(_mandatory(situation, (lit, probe)), before_repair=True)
+        seen = {m.seen for m in marks if m.strand in strands and m.lit.lights(m.strand)}
+        if first in strands and seen == {"dark"} and not read_strands & strands:
+            return due
     return None
 
 
@@ -464,6 +482,8 @@ def repeat_reading(situation: Situation) -> NextReading | None:
 def drop_before_repair(situation: Situation) -> NextReading | None:
     """Request the drop across the likeliest suspect if it was not read.
 
+    A joint that may be a high healthy one is read with most of its current.
+
     Rail voltages only infer a joint: three times in four, a joint named wrongly had no reading of
     its own, and that reading takes ten seconds where a repair takes a minute.
     """
@@ -481,8 +501,17 @@ def drop_before_repair(situation: Situation) -> NextReading | None:
     request = joint_drop_reading(unconditional.responses, situation.permitted, where, ohms, taken)
     if request is None:
         return None
-    read = any(one.probe.points == request[1].points for one in readings)
-    if read or any(probe.points == request[1].points for probe in situation.unreachable):
+    place = [one.name for one in unconditional.responses.space.joints].index(where)
+    ohm = float(GRID_OHM[-1]) if ohms is None else ohms
+
+    def drop_v(lit: LitSet) -> float:
+        return _drop_v(unconditional.responses, lit, place, ohm)
+
+    is_low = ohm < MAX_LOW_OHM
+    least_v = MIN_OWN_DROP_SHARE * drop_v(request[0]) if is_low else 0.0
+    own = [one.lit for one in readings if one.probe.points == request[1].points]
+    is_unreachable = any(probe.points == request[1].points for probe in situation.unreachable)
+    if is_unreachable or any(drop_v(lit) >= least_v for lit in own):
         return None
     return replace(_mandatory(situation, request), before_repair=True)
 

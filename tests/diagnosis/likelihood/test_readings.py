@@ -16,12 +16,12 @@ from benchtest.circuit.solution import solve
 from benchtest.circuit.tolerance import HAND_SOLDERED, HIGH_JOINT_FACTOR, Tolerances
 from benchtest.diagnosis import Engine, diagnose
 from benchtest.diagnosis.inference.conditional import chi_square_tail
-from benchtest.diagnosis.likelihood.reading_model import HIGH_JOINT_CHANCE
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood, linear_predictions
 from benchtest.diagnosis.likelihood.robust_gaussian import SLIP_PROBABILITY, log_likelihood
 from benchtest.diagnosis.model.fault_response import GRID_OHM
 from benchtest.diagnosis.planning.fault_samples import FaultSamples
 from benchtest.diagnosis.planning.next_reading import information_bits
+from benchtest.diagnosis.thresholds import UPPER_TAIL_PROBABILITY
 from benchtest.evidence.meter import DEFAULT_METER, Meter
 from benchtest.evidence.readings import Reading
 from benchtest.prop.design import Design
@@ -58,7 +58,7 @@ def test_density_of_a_high_joint_is_near_the_log_normal(times_median: float) -> 
     sigma = np.log(HAND_SOLDERED.joint_factor)
     expected = lognorm.pdf(times_median, sigma)
     mean, sd = lognorm.mean(sigma), HIGH_JOINT_FACTOR * lognorm.std(sigma)
-    found = HIGH_JOINT_CHANCE * norm.pdf(times_median, mean, sd)
+    found = UPPER_TAIL_PROBABILITY * norm.pdf(times_median, mean, sd)
     assert 1.0 / 6.0 < found / expected < 6.0
 
 
