@@ -34,7 +34,8 @@ def reset() -> NoReturn:
 
 
 def bitstream(pin: int, encoding: int, timing: tuple[int, ...], octets: Any) -> None:
-    assert (encoding, timing) == (0, (400, 850, 800, 450))
+    assert encoding == 0
+    Path("timing.txt").write_text(" ".join(map(str, timing)))
     with SHIFTED.open("a") as shifted:
         shifted.write(f"{pin} {bytes(octets).hex()}\n")
 
@@ -59,6 +60,18 @@ class Pin(int):
         return 0 if Path(f"pressed{self:d}.txt").exists() else 1
 
 
+class Tone:
+    """A pulse width output; a file has when it went on and off."""
+
+    def __init__(self, pin: int, freq: int, duty_u16: int) -> None:
+        assert 0 < duty_u16 < 65536
+        Path("tone.txt").write_text(f"{pin} {freq} on ")
+
+    def deinit(self) -> None:
+        with Path("tone.txt").open("a") as heard:
+            heard.write("off")
+
+
 class EmptyBus:
     """A two-wire bus without a chip."""
 
@@ -78,6 +91,7 @@ def install_chip() -> None:
             "WDT": Watchdog,
             "bitstream": bitstream,
             "I2C": EmptyBus,
+            "PWM": Tone,
             "reset": reset,
         },
         "micropython": {"kbd_intr": lambda _: None},

@@ -24,7 +24,15 @@ from benchtest.drive.bridge.install import (
     firmware_file,
     install,
 )
-from benchtest.drive.bridge.messages import Board, Kind, Message
+from benchtest.drive.bridge.messages import (
+    CAN_KEYS,
+    CAN_SLOW,
+    CAN_TONE,
+    SLOW_LONG,
+    Board,
+    Kind,
+    Message,
+)
 from benchtest.drive.bridge.serial_link import SerialLink
 from benchtest.errors import DriveFault
 from tests.drive.boards import FIRMWARE, micropython_side
@@ -110,6 +118,33 @@ def test_an_error_takes_the_prop_dark_and_restarts_the_board(bridge: MicroPython
         until(lambda: not (bridge.flash / "break.txt").exists())
         until(lambda: bridge.dark_frames() == [16, 17, 18, 19])
         assert link.handshake(20.0).outputs == 4
+
+
+def test_keys_tone_and_400_khz_of_the_board(bridge: MicroPythonBoard) -> None:
+    with closing(SerialLink(bridge.port)) as link:
+        found = link.handshake(20.0)
+        assert found.can == CAN_SLOW + CAN_KEYS + CAN_TONE
+        assert found.monitor_bits == 0  # no chip on its bus
+        held = bridge.flash / "pressed26.txt"
+        held.touch()  # the key at IO26: no
+
+        def is_pressed() -> bool:
+            link.check_board()
+            return bool(link.pressed)
+
+        until(is_pressed)
+        held.unlink()
+        assert list(link.pressed) == [2]
+        link.ask(Kind.TONE)
+        until(lambda: _text(bridge.flash / "tone.txt") == "23 2000 on off")  # it ends by itself
+        link.ask(Kind.WIRING, bytes([0, 3, 0, 2, SLOW_LONG]))
+        link.ask(Kind.RUNS, bytes([0, 0, 1, 1, 9, 9, 9, 0, 1]))
+        # high and low time of a 0 and of a 1: UCS1903 data sheet, from memory
+        assert (bridge.flash / "timing.txt").read_text() == "500 2000 2000 500"
+
+
+def _text(path: Path) -> str:
+    return path.read_text() if path.exists() else ""
 
 
 def test_ctrl_c_in_the_pause_at_the_start_gives_the_prompt(bridge: MicroPythonBoard) -> None:
