@@ -176,6 +176,15 @@ class ConditionalEvidence:
     def _marks_chain(self) -> FloatArray:
         return self._mark_likelihood.chain()
 
+    def share_marks(self, other: ConditionalEvidence) -> None:
+        """Use the marks' likelihood of other evidence with the same marks and given faults.
+
+        Within one finding both have the same budget, so that nothing changes but the time.
+        """
+        self._mark_likelihood = other._mark_likelihood
+        self._marks_healthy, self._marks_chain = other._marks_healthy, other._marks_chain
+        self._marks_joints = other._marks_joints
+
     @cached_property
     def healthy(self) -> float:
         """Return the log likelihood with no further fault."""

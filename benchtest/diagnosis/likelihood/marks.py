@@ -313,6 +313,8 @@ def tally(seen: NDArray[np.intp], expected: NDArray[np.intp]) -> FloatArray:
     unexplained = (seen_edge & ~near_predicted).sum(axis=1)
     found[: len(EYES)] = np.where(starts_run, np.log(probability), 0.0).sum(axis=2)
     found[: len(EYES)] -= unexplained * np.log(len(seen))
+    if not seen.any():  # all nodes look right: no run counts
+        return found
     words = len(SEEN) - 1
     for place, look in enumerate(SHARED_APPEARANCES):
         counted = starts_run & (expected == look) & (seen > 0) & ~miscounted

@@ -272,6 +272,7 @@ class Situation:
                 conditional.best_so_far,
                 conditional.earlier,
             )
+            supposed.share_marks(conditional)
             evidence = _planning_evidence(supposed)
             return best_score(ranking.forecaster, supposed.posterior, evidence, self.permitted)
 
