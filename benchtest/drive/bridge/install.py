@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
 from importlib.resources import as_file, files
 from importlib.resources.abc import Traversable
+from itertools import cycle
 from pathlib import Path
 from typing import Literal
 
@@ -17,6 +18,7 @@ from serial import Serial
 
 from benchtest.drive.bridge.messages import Board, Kind
 from benchtest.drive.bridge.serial_link import (
+    BAUD,
     BOOT_TIMEOUT_S,
     LinkFault,
     NoAnswer,
@@ -95,7 +97,7 @@ def install(
         report(f"writing {AVR_IMAGE} through the boot loader at {baud} baud")
         _write_avr(device, baud)
     report("waiting for the bridge's answer")
-    return _wait_for_bridge(device, port)
+    return wait_for_bridge(device, port, report)
 
 
 def _running_bridge(device: str) -> Board | None:
@@ -202,7 +204,18 @@ def _has_prompt_or_not_yet(device: str) -> bool:
         return False  # its port is not ready yet
 
 
-def _wait_for_bridge(device: str, port: SerialPort | None) -> Board:
+def wait_for_bridge(device: str, port: SerialPort | None, report: Callable[[str], None]) -> Board:
+    """Wait until a board answers, at the usual rate of the line or at MicroPython's.
+
+    Args:
+        device: serial port.
+        port: the port as it was listed; None if it was not.
+        report: called with the name to write for a board whose line has MicroPython's rate.
+
+    Raises:
+        DriveFault: the board does not come back, or no bridge answers.
+    """
+    bauds = cycle((BAUD, DEFAULT_BAUD))
     due_s = time.monotonic() + _RETURN_TIMEOUT_S
     last: DriveFault = DriveFault(f"{device}: the board did not come back; unplug it, plug it in")
     while time.monotonic() < due_s:
@@ -211,8 +224,12 @@ def _wait_for_bridge(device: str, port: SerialPort | None) -> Board:
             time.sleep(_POLL_INTERVAL_S)
             continue
         try:
-            with closing(SerialLink(now)) as link:
-                return link.handshake(BOOT_TIMEOUT_S)
+            baud = next(bauds)
+            with closing(SerialLink(now, baud)) as link:
+                board = link.handshake(BOOT_TIMEOUT_S)
+            if baud != BAUD:
+                report(f"its line runs at {baud} baud: write serial:{now}@{baud}")
+            return board
         except LinkFault as fault:
             last = fault
             time.sleep(_POLL_INTERVAL_S)

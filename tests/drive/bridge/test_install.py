@@ -8,6 +8,7 @@ import pty
 import select
 import subprocess
 import sys
+import termios
 import tty
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -23,6 +24,7 @@ from benchtest.drive.bridge.install import (
     MICROPYTHON_FILES,
     firmware_file,
     install,
+    wait_for_bridge,
 )
 from benchtest.drive.bridge.messages import (
     CAN_KEYS,
@@ -35,7 +37,7 @@ from benchtest.drive.bridge.messages import (
 )
 from benchtest.drive.bridge.serial_link import SerialLink
 from benchtest.errors import DriveFault
-from tests.drive.boards import FIRMWARE, micropython_side
+from tests.drive.boards import FIRMWARE, PythonBoard, micropython_side
 from tests.drive.on_a_pty import OnAPty
 from tests.waiting import until
 
@@ -168,6 +170,25 @@ def test_no_hello_looks_like_a_wish_for_the_prompt() -> None:
         octets = 2 * Message(Kind.HELLO, number, b"\1").encoded()
         assert b"\r\x03" not in octets
         assert b"\x03\x03" not in octets
+
+
+class SlowLine(PythonBoard):
+    """A bridge behind a serial chip, whose line runs at MicroPython's 115 200 baud."""
+
+    def _hurt(self, octets: bytes) -> bytes:
+        """Garble octets while the line has another rate: `termios` keeps that of a pty too."""
+        speed = termios.tcgetattr(self._far_end)[5]
+        return octets if speed == termios.B115200 else bytes(one ^ 0x55 for one in octets)
+
+
+def test_a_board_behind_a_serial_chip_is_found_at_its_rate(tmp_path: Path) -> None:
+    board = SlowLine(tmp_path)
+    said: list[str] = []
+    try:
+        assert wait_for_bridge(str(board.port), None, said.append).outputs == 1
+        assert said == [f"its line runs at 115200 baud: write serial:{board.port}@115200"]
+    finally:
+        board.close()
 
 
 # -- the ATmega328P --------------------------------------------------------------------------------
