@@ -9,10 +9,13 @@ themselves. Where a version of SciPy keeps them elsewhere, its public functions 
 from __future__ import annotations
 
 import sys
+import threading
+from collections import deque
 from functools import cache
 from importlib.machinery import PathFinder
 from importlib.util import module_from_spec
 from pathlib import Path
+from threading import get_ident
 from typing import Any, Final
 
 import numpy as np
@@ -91,6 +94,20 @@ class TridiagonalFactor:
         return np.asarray(found[:-1])
 
 
+class _Discarded(threading.local):
+    """Factors of this thread that other threads have let go of.
+
+    SciPy's SuperLU keeps a list of its memory for each thread, and frees none from another thread:
+    what a worker had factored and the screen's thread dropped was never free again.
+    """
+
+    def __init__(self) -> None:
+        self.factors: deque[Any] = deque()
+
+
+_discarded = _Discarded()
+
+
 class SymmetricFactor:
     """A sparse symmetric matrix, factored by SuperLU."""
 
@@ -113,7 +130,15 @@ class SymmetricFactor:
         np.add.at(data, which, values)
         indices = (place % size).astype(np.intc)
         starts = np.searchsorted(place, np.arange(size + 1) * size).astype(np.intc)
+        self._made_by, self._discarded = get_ident(), _discarded.factors
+        self._discarded.clear()
         self._factored = _superlu(size, data, indices, starts)
+
+    def __del__(self) -> None:
+        """Leave the factor to its own thread, which frees it before it makes the next one."""
+        factored = vars(self).get("_factored")  # None after a singular matrix
+        if factored is not None and get_ident() != self._made_by:
+            self._discarded.append(factored)
 
     @property
     def definite(self) -> bool:

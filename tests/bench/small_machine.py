@@ -32,6 +32,7 @@ PERIOD_US, QUOTA_US = 10_000, 5_000
 UNITS = 7
 GROUPS = Path("/sys/fs/cgroup")
 ETH_P_ALL = 3
+FORCED_BUFFER = 33  # SO_RCVBUFFORCE: socket(7)
 LOOK_S = 0.05
 LOSS_S = 2.5
 """E131_NETWORK_DATA_LOSS_TIMEOUT. Source: ANSI E1.31-2018, appendix A."""
@@ -117,9 +118,11 @@ class Wire:
 
     def __init__(self) -> None:
         self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_DGRAM, socket.htons(ETH_P_ALL))
+        self._socket.setsockopt(socket.SOL_SOCKET, FORCED_BUFFER, 64 << 20)
         self._socket.bind(("lo", ETH_P_ALL))
         self._socket.settimeout(0.2)
         self._last: dict[tuple[bytes, int], tuple[int, float, bool]] = {}
+        self._ended: set[tuple[bytes, int]] = set()
         self.packets = self.lost = 0
         self.longest_s = 0.0
         self._done = False
@@ -141,13 +144,17 @@ class Wire:
             return
         key = packet[22:38], int.from_bytes(packet[113:115], "big")
         number, is_lit = packet[111], any(packet[126:])
-        if key in self._last:
+        if key in self._last and (key not in self._ended or packet[112] & 0x40):
             before, then_s, was_lit = self._last[key]
             self.lost += (number - before - 1) % 256
-            if was_lit:
+            if was_lit and not packet[112] & 0x40:
                 self.longest_s = max(self.longest_s, now_s - then_s)
         self.packets += 1
-        self._last[key] = number, now_s, is_lit and not packet[112] & 0x40  # Stream_Terminated
+        self._last[key] = number, now_s, is_lit
+        if packet[112] & 0x40:  # Stream_Terminated: the next unit's stream counts from 0
+            self._ended.add(key)
+        else:
+            self._ended.discard(key)
 
     def close(self) -> None:
         """Stop reading."""
