@@ -122,7 +122,8 @@ class SerialLink:
                     return self._decode_board(heard.payload)
         raise NoAnswer(
             f"{self.device}: no bridge answers; is it the right port, with the bridge's "
-            "firmware on the board (hw_notes/bridge.md)? An ESP32 behind a serial chip needs @115200"
+            "firmware on the board (hw_notes/bridge.md)? Behind a serial chip an ESP32 needs "
+            "@115200"
         )
 
     def _decode_board(self, payload: bytes) -> Board:
