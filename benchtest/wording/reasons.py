@@ -16,11 +16,14 @@ from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
 from benchtest.formatting import format_percent
 from benchtest.prop.design import Design
+from benchtest.prop.notation import name_probe
 
 NOT_EXCLUSIVE = "Several may be at fault at once, so percentages need not add up to 100."
 MIN_NOTABLE_PROBABILITY = 0.01
 """Suspects at least this probable are listed if they are also `NOTABLE_RATIO` times the next."""
 NOTABLE_RATIO = 3.0
+MAX_MILLIVOLTS_V = 0.6
+"""Below, a sentence is in millivolts, as a meter shows them. [V]"""
 MAX_REASON_MARKS = 3
 """Marks in the sentence about a suspect."""
 
@@ -123,29 +126,32 @@ def near_fault_text(fault: NearFault) -> str:
 
 def _in_favor(row: ReadingEvidence, design: Design) -> str:
     reading = row.reading
+    shown, healthy, sd, faulty = _amounts(
+        reading, reading.value, row.healthy, row.healthy_sd, row.faulty
+    )
     return (
-        f"{_place(reading, design)} read {_amount(reading, reading.value)}: a good unit shows "
-        f"{_amount(reading, row.healthy)} ± {_amount(reading, row.healthy_sd)}, this fault "
-        f"{_amount(reading, row.faulty)}."
+        f"{_place(reading, design)} read {shown}: a good unit shows {healthy} ± {sd}, this fault "
+        f"{faulty}."
     )
 
 
 def _against(row: ReadingEvidence, design: Design) -> str:
     reading = row.reading
-    return (
-        f"Against it: {_place(reading, design)} read {_amount(reading, reading.value)}, where it "
-        f"would show {_amount(reading, row.faulty)}."
-    )
+    shown, faulty = _amounts(reading, reading.value, row.faulty)
+    return f"Against it: {_place(reading, design)} read {shown}, where it would show {faulty}."
 
 
 def _place(reading: Reading, design: Design) -> str:
-    return f"{reading.probe} with {reading.lit.text(design)} lit"
+    return f"{name_probe(reading.probe)} with {reading.lit.text(design)} lit"
 
 
-def _amount(reading: Reading, value: float) -> str:
+def _amounts(reading: Reading, *values: float) -> list[str]:
+    """Return values in one unit, that of the largest."""
     if reading.volts is None:
-        return f"{value:.2f} A"
-    return f"{value * 1e3:.1f} mV" if abs(value) < 0.1 else f"{value:.3f} V"
+        return [f"{value:.2f} A" for value in values]
+    if max(map(abs, values)) < MAX_MILLIVOLTS_V:
+        return [f"{value * 1e3:.1f} mV" for value in values]
+    return [f"{value:.3f} V" for value in values]
 
 
 def _marks(suspect: Suspect) -> str:
@@ -179,7 +185,7 @@ def _consequence(suspect: Suspect) -> str:
 
 def _disagreeing(suspect: Suspect, design: Design) -> str:
     rows = [
-        f"{_place(one, design)} read {_amount(one, one.value)}, then {_amount(other, other.value)}"
+        f"{_place(one, design)} read {', then '.join(_amounts(one, one.value, other.value))}"
         for one, other in suspect.evidence.disagreeing
     ]
     if suspect.growing:

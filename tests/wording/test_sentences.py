@@ -34,7 +34,7 @@ def test_a_reason_has_both_sides_with_units(fan: Design) -> None:
     suspect = Suspect("4A+", "resistive", 0.9, evidence=evidence)
     assert reason_text(suspect, fan) == (
         "Before 2A- was repaired: "
-        "foot:4+>4A+ with all lit read 70.5 mV: a good unit shows 3.0 mV ± 1.0 mV, this fault "
+        "foot 4+ > 4A+ with all lit read 70.5 mV: a good unit shows 3.0 mV ± 1.0 mV, this fault "
         "70.2 mV. "
         "Against it: 4B with all lit read 4.570 V, where it would show 4.200 V."
     )
@@ -57,7 +57,7 @@ def test_repeated_readings_that_disagree_are_the_reason(
         "4A+", "resistive", 0.9, evidence=SuspectEvidence(disagreeing=(pair,)),
         growing=growing, intermittent=not growing,
     )  # fmt: skip
-    assert "foot:4+>4A+ with all lit read 70.5 mV, then 5.0 mV: it " in reason_text(suspect, fan)
+    assert "foot 4+ > 4A+ with all lit read 70.5 mV, then 5.0 mV: it " in reason_text(suspect, fan)
     assert reason_text(suspect, fan).endswith(ending)
 
 

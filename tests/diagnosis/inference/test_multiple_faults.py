@@ -201,7 +201,7 @@ def test_a_reading_against_a_suspect_is_named(comb: Design) -> None:
     assert against.reading == readings[3]
     suspect = Suspect("2A-", "resistive", 0.5, evidence=evidence)
     assert readings[3].volts is not None
-    shown = f"foot:2->2A- with all lit read {readings[3].volts * 1e3:.1f} mV"
+    shown = f"foot 2- > 2A- with all lit read {readings[3].volts * 1e3:.1f} mV"
     assert f"Against it: {shown}" in reason_text(suspect, comb)
     guilty, _ = suspect_evidence(view, FaultHypothesis("2A+", "resistive", best))
     assert not guilty.readings_against

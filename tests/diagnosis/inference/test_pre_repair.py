@@ -54,7 +54,7 @@ def test_the_second_of_two_bad_joints_is_suspected_after_the_first_is_repaired(
     assert _chance(finding, "4A+") > 0.75  # the rest: its own drop was a slip
     assert _chance(finding, "2A-") < 0.05
     reason = reason_text(finding.suspects[0], comb)
-    assert reason.startswith("Before 2A- was repaired: foot:4+>4A+ with all lit")
+    assert reason.startswith("Before 2A- was repaired: foot 4+ > 4A+ with all lit")
 
 
 def test_a_table_with_a_given_fault_is_near_the_solved_circuits(
