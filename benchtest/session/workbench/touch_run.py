@@ -49,6 +49,13 @@ _OPEN = (
 _UNPROVEN = "like open leads so far: touch both places firmly; v keeps it as it is"
 
 
+_WIRED = {
+    _SHAKY: "{} is left out: its reading keeps moving; check its wires and the supply",
+    _OPEN: "{} is left out: about 0 V; check its wires, the supply and the fuse",
+}
+"""Words for places that inputs are wired to, where no lead moves."""
+
+
 @dataclass(frozen=True, slots=True)
 class TouchNews:
     """A change that the person has to know."""
@@ -361,7 +368,7 @@ class TouchRun:
             return None
         self._said = words
         if self._source.is_fixed:
-            words = f"{self._entry.probe}: {words}"
+            words = _WIRED[words].format(self._entry.probe)
             self.skip_wired()
         return TouchNews(words)
 
