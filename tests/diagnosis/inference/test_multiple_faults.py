@@ -176,7 +176,7 @@ def test_a_reason_gives_what_a_good_unit_shows(comb: Design, engine: Engine) -> 
     good = predict(comb, lit, [probe]).probes[0]
     assert readings[3].volts is not None
     reason = reason_text(suspect, comb)
-    assert f"foot:2+>2A+ with all lit read {readings[3].volts:.3f} V" in reason
+    assert f"foot 2+ > 2A+ with all lit read {readings[3].volts * 1e3:.1f} mV" in reason
     assert f"a good unit shows {good.volts * 1e3:.1f} mV" in reason
     assert suspect.after is not None
     assert suspect.after.probe == probe
