@@ -749,7 +749,11 @@ class MarkLikelihood:
         for number in nonlinear:
             if self.space.joints[number].is_fuse:  # blown or intact: no resistance between
                 nonlinear[number] = nonlinear[number] & (np.arange(COLUMNS) == COLUMNS - 1)
-        solve = solve and self._may_solve(base, nonlinear)
+        if solve and not self._may_solve(base, nonlinear):
+            # an open joint darkens whole strands, which an estimate misses
+            is_open = np.arange(COLUMNS) == COLUMNS - 1
+            nonlinear = {number: row & is_open for number, row in nonlinear.items()}
+            solve = self._may_solve(base, nonlinear)
         numbers = list(wanted)
         rows_of = np.array(numbers, dtype=np.intp)
         loads = (
