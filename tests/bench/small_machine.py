@@ -189,6 +189,8 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("--units", type=int, default=UNITS)
     units = parser.parse_args().units
+    if os.geteuid() != 0:
+        parser.error("control groups need root")
     wire = Wire()
     start_s = time.monotonic()
     try:
