@@ -189,9 +189,9 @@ class Look:
         if message.type is aiohttp.WSMsgType.BINARY:
             self.drawn += self._decode(message.data)
         elif message.type is aiohttp.WSMsgType.TEXT:
-            kind, words = json.loads(message.data)
+            kind, *words = json.loads(message.data)
             if kind == "reason":
-                self.reasons.append(words)
+                self.reasons += words
         return message.type not in (
             aiohttp.WSMsgType.CLOSE,
             aiohttp.WSMsgType.CLOSING,
