@@ -53,6 +53,7 @@ MEANT = {
 NOT_RUN = {
     "serial:": "needs a board on USB; tests/drive runs it on a simulated one",
     "192.0.2.7": "drives a controller that is not here; tests/drive does so on loopback",
+    "demo --auto": "takes as long as a hundred others; tests/windows runs it",
     "simulate": "ends when it is told to; tests/virtual runs it",
     "serve": "ends when it is told to; tests/tui runs it, with a real browser",
     "new fan.toml --ports": "reads a table of ports; tests/cli runs it with one",

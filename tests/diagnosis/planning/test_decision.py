@@ -117,19 +117,20 @@ def test_readings_outside_the_model_accuse_no_joint(comb: Design, comb_engine: E
 
 
 def test_drops_of_the_nearest_explanation_are_read_if_none_fits(
-    comb: Design, comb_engine: Engine
+    make_fan: Callable[..., Design],
 ) -> None:
     """In the end every joint of the nearest explanation was read, and the unit does not pass."""
-    lit = all_lit(comb)
-    volts = {"1A": 4.2, "2A": 1.3, "3A": 4.81, "4A": 0.4, "5A": 4.83, "feed1": 4.9}
+    comb = make_fan(3, 10, crown=False)
+    engine, lit = Engine(comb), all_lit(comb)
+    volts = {"1A": 4.2, "2A": 1.3, "3A": 0.4, "feed1": 4.9}
     readings = [Reading(lit, parse_probe(name, comb), each) for name, each in volts.items()]
     readings += [Reading(lit, parse_probe("2A", comb), 4.4)]
-    finding = comb_engine.diagnose(readings)
+    finding = engine.diagnose(readings)
     while finding.next.probe is not None:
         assert finding.next.lit is not None
         readings.append(Reading(finding.next.lit, finding.next.probe, 0.7))  # for every request
         assert len(readings) < 40
-        finding = comb_engine.diagnose(readings)
+        finding = engine.diagnose(readings)
     assert finding.fits_nothing
     assert not finding.next.settled
     read = {reading.probe.points for reading in readings}
