@@ -486,9 +486,9 @@ async def test_a_phone_tests_a_strand(
         await page.tap("button")
         await page.until("document.body.classList.contains('-first-byte')")
         assert await page.value("innerWidth") >= 784  # 80 characters of 16 px
-        # the shelf may not be there yet, and more of it does no harm
+        # the shelf may not be there yet; at a strand another Enter begins the parade
         await act_until_soon(
-            partial(page.tap, "button[data-key=enter]"), lambda: lit(virtual) > 0, 0.5
+            partial(page.tap, "button[data-key=enter]"), lambda: lit(virtual) > 0, 5.0
         )
         await until_soon(lambda: lit(virtual) == ALL_OF_A_STRAND)
         assert await page.value("spoken.length") == 0  # off unless asked for
