@@ -475,14 +475,9 @@ class Engine:
         tolerances = two_reel_tolerances(unconditional)
         if tolerances is None:
             return assumption, unconditional
-        cache = assumption.cache
-        reeled = self._reeled.get(
-            (cache.design.feeds, cache.design.strands, tolerances),
-            lambda: cache.with_tolerances(tolerances),
-        )
         log_odds = two_reels_log_odds(len(self.design.strands), len(tolerances.reels))
-        found = reeled.unconditional(unconditional.case, before)
-        return _likelier((assumption, unconditional), (reeled, found), log_odds)
+        usual = assumption, unconditional
+        return self._with_tolerances(usual, tolerances, log_odds, self._reeled, before)
 
     def _with_high_joints(
         self,
@@ -494,14 +489,25 @@ class Engine:
         tolerances = high_joint_tolerances(unconditional)
         if tolerances is None:
             return assumption, unconditional
-        cache = assumption.cache
-        high = self._high.get(
+        log_odds = high_joint_log_odds(len(tolerances.high_joints))
+        usual = assumption, unconditional
+        return self._with_tolerances(usual, tolerances, log_odds, self._high, before)
+
+    def _with_tolerances(
+        self,
+        usual: tuple[ToleranceAssumption, ConditionalEvidence],
+        tolerances: Tolerances,
+        log_odds: float,
+        kept: _AssumptionCache,
+        before: tuple[PreRepairEvidence, ...],
+    ) -> tuple[ToleranceAssumption, ConditionalEvidence]:
+        """Return an assumption of other tolerances with its evidence if it is likelier."""
+        cache, case = usual[0].cache, usual[1].case
+        other = kept.get(
             (cache.design.feeds, cache.design.strands, tolerances),
             lambda: cache.with_tolerances(tolerances),
         )
-        found = high.unconditional(unconditional.case, before)
-        log_odds = high_joint_log_odds(len(tolerances.high_joints))
-        return _likelier((assumption, unconditional), (high, found), log_odds)
+        return _likelier(usual, (other, other.unconditional(case, before)), log_odds)
 
     def _choose_bin(
         self, case: EvidenceSet, before: tuple[PreRepairEvidence, ...]

@@ -22,7 +22,7 @@ from benchtest.drive.artnet.packets import (
 )
 from benchtest.drive.driver import DriverInfo, DriveStatus
 from benchtest.drive.e131.other_sources import describe_universes
-from benchtest.drive.e131.udp import UdpSender, describe_network_error
+from benchtest.drive.e131.udp import UdpSender, describe_network_error, network_status
 from benchtest.drive.target import ARTNET_PORT, format_artnet
 from benchtest.drive.universe_layout import Frame, UniverseLayout
 from benchtest.errors import DriveFault
@@ -127,16 +127,7 @@ class ArtNetDriver:
         self._frames += 1
 
     def status(self) -> DriveStatus:
-        senders = [line.udp for line in self._lines]
-        blocked = [f"{one.target}: {one.blocked}; still trying" for one in senders if one.blocked]
-        refused = [f"{one.target}: {why}" for one in senders if (why := one.refused)]
-        return DriveStatus(
-            self._frames,
-            sum(one.packets for one in senders),
-            sum(one.errors for one in senders),
-            trouble=blocked[0] if blocked else None,
-            refused=refused[0] if refused else None,
-        )
+        return network_status(self._frames, [line.udp for line in self._lines])
 
     def close(self) -> None:
         """Send dark frames, then close the socket."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from uuid import UUID
 
 import numpy as np
@@ -24,7 +24,7 @@ from benchtest.drive.e131.other_sources import (
     SourceListener,
     describe_universes,
 )
-from benchtest.drive.e131.udp import UdpSender
+from benchtest.drive.e131.udp import UdpSender, network_status
 from benchtest.drive.target import E131_PORT
 from benchtest.drive.universe_layout import Frame, UniverseLayout
 from benchtest.errors import DriveFault
@@ -211,15 +211,9 @@ class E131Driver:
                         line.udp.send(packet, multicast_group(DISCOVERY_UNIVERSE))
 
     def status(self) -> DriveStatus:
-        listener, senders = self._listener, [line.udp for line in self._lines]
-        blocked = [f"{one.target}: {one.blocked}; still trying" for one in senders if one.blocked]
-        refused = [f"{one.target}: {why}" for one in senders if (why := one.refused)]
-        return DriveStatus(
-            self._frames,
-            sum(one.packets for one in senders),
-            sum(one.errors for one in senders),
-            trouble=blocked[0] if blocked else None,
-            refused=refused[0] if refused else None,
+        listener = self._listener
+        return replace(
+            network_status(self._frames, [line.udp for line in self._lines]),
             other_sources=() if listener is None else listener.present(),
             listen_error=None if listener is None else listener.listen_error,
         )

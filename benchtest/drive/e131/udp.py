@@ -17,6 +17,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 
+from benchtest.drive.driver import DriveStatus
 from benchtest.drive.target import E131_PORT, format_target
 from benchtest.errors import DriveFault
 
@@ -322,6 +323,24 @@ class UdpSender:
         if self._socket is not None:
             self._socket.close()
         self._socket = None
+
+
+def network_status(frames: int, senders: Sequence[UdpSender]) -> DriveStatus:
+    """Return what a driver has sent by its sockets, and the first trouble of any.
+
+    Args:
+        frames: frames shown so far.
+        senders: its sockets.
+    """
+    blocked = [f"{one.target}: {one.blocked}; still trying" for one in senders if one.blocked]
+    refused = [f"{one.target}: {why}" for one in senders if (why := one.refused)]
+    return DriveStatus(
+        frames,
+        sum(one.packets for one in senders),
+        sum(one.errors for one in senders),
+        trouble=blocked[0] if blocked else None,
+        refused=refused[0] if refused else None,
+    )
 
 
 def _resolve(host: str, port: int) -> tuple[socket.AddressFamily, tuple[str, int]]:
