@@ -77,7 +77,7 @@ shows just what was seen, and of all others. Common practice, no source: other c
 of a universe on are nothing that a good prop shows by chance; a look is mistaken as rarely as that
 of an ohmmeter."""
 REPAIRED_ODDS_SHARE = 0.05
-"""Share of its odds that a joint or node keeps once it was repaired. Common practice, no source: a
+"""Share of its odds that a joint or node keeps at each repair. Common practice, no source: a
 repair seldom fails, and the first suspicion was often of its neighbor."""
 FURTHER_FAULT_LOG = math.log(3.0)
 """Logarithm of the factor on the odds of each fault beyond the first: a maker of one bad joint

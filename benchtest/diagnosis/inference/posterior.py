@@ -161,13 +161,13 @@ def log_odds(
 
     A power joint's odds are spread evenly over the grid from `MIN_FAULT_RATIO` times its healthy
     resistance; a fuse can only be open. Odds of repaired places are multiplied by
-    `REPAIRED_ODDS_SHARE`, those of a short by `OHMMETER_SHORT_SHARE` for each measurement against
-    it. Settings of the controller have no odds until something was seen that is not right: all of
-    them show.
+    `REPAIRED_ODDS_SHARE` for each repair, those of a short by `OHMMETER_SHORT_SHARE` for each
+    measurement against it. Settings of the controller have no odds until something was seen that is
+    not right: all of them show.
 
     Args:
         space: faults and their odds.
-        repaired: names of joints and nodes that were repaired.
+        repaired: names of joints and nodes that were repaired, once for each repair.
         unshorted: feeds where an ohmmeter showed no short between the rails, once for each
             measurement.
         is_seen_amiss: True if a mark is not `ok`.
@@ -186,9 +186,8 @@ def log_odds(
     odds[space.soldered :, OPEN_COLUMN] = space.priors.fuse
 
     def rate_factor(where: str) -> float:
-        return space.rate_factors.get(where, 1.0) * (
-            REPAIRED_ODDS_SHARE if where in repaired else 1.0
-        )
+        times = sum(one == where for one in repaired)
+        return space.rate_factors.get(where, 1.0) * REPAIRED_ODDS_SHARE**times
 
     rate_factors = np.array([rate_factor(joint.name) for joint in space.joints])
     chain = [

@@ -11,7 +11,9 @@ import pytest
 from benchtest.diagnosis import Engine, Finding, PreRepairEvidence
 from benchtest.diagnosis.inference.condensed_evidence import condense
 from benchtest.diagnosis.inference.conditional import EvidenceSet
-from benchtest.diagnosis.inference.posterior import FaultHypothesis
+from benchtest.diagnosis.inference.posterior import FaultHypothesis, log_odds
+from benchtest.diagnosis.model.faults import fault_space
+from benchtest.diagnosis.thresholds import REPAIRED_ODDS_SHARE
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
@@ -214,3 +216,13 @@ def test_a_repaired_growing_joint_leaves_no_short_suspected(comb: Design, engine
     finding = engine.diagnose(kept, repaired=["2A-"], before=before)
     assert finding.healthy > 0.5
     assert not [one for one in finding.suspects if one.fault == "short" and one.probability > 0.05]
+
+
+def test_each_repair_of_a_place_lowers_its_odds(comb: Design) -> None:
+    space = fault_space(comb)
+    place = [joint.name for joint in space.joints].index("2A+")
+    never, once, twice = (log_odds(space, ["2A+"] * times)[0] for times in range(3))
+    step = np.log(REPAIRED_ODDS_SHARE)
+    assert once[place, 50] - never[place, 50] == pytest.approx(step)
+    assert twice[place, 50] - never[place, 50] == pytest.approx(2.0 * step)
+    assert np.array_equal(np.delete(twice, place, axis=0), np.delete(never, place, axis=0))
