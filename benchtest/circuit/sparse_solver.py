@@ -15,14 +15,12 @@ from functools import cache
 from importlib.machinery import PathFinder
 from importlib.util import module_from_spec
 from pathlib import Path
-from threading import get_ident
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IndexArray = NDArray[np.intp]
+from benchtest.circuit.netlist import FloatArray, IndexArray
 
 _SUPERLU = "scipy.sparse.linalg._dsolve._superlu"
 _LAPACK = "scipy.linalg._flapack"
@@ -130,14 +128,14 @@ class SymmetricFactor:
         np.add.at(data, which, values)
         indices = (place % size).astype(np.intc)
         starts = np.searchsorted(place, np.arange(size + 1) * size).astype(np.intc)
-        self._made_by, self._discarded = get_ident(), _discarded.factors
+        self._made_by, self._discarded = threading.get_ident(), _discarded.factors
         self._discarded.clear()
         self._factored = _superlu(size, data, indices, starts)
 
     def __del__(self) -> None:
         """Leave the factor to its own thread, which frees it before it makes the next one."""
         factored = vars(self).get("_factored")  # None after a singular matrix
-        if factored is not None and get_ident() != self._made_by:
+        if factored is not None and threading.get_ident() != self._made_by:
             self._discarded.append(factored)
 
     @property
@@ -195,7 +193,6 @@ def connected_components(size: int, tail: IndexArray, head: IndexArray) -> Index
 
     Returns:
         Shape (size,).
-
     """
     label = np.arange(size)
     while len(tail):

@@ -340,7 +340,6 @@ class ConditionalTable:
         self, table: EvidenceTable, given: Sequence[_TableIndex], repaired: Collection[str]
     ) -> None:
         self._table = table
-        self._given = given
         self._repaired = repaired
         self._readings = [
             (sign, _ConditionalReadings(one, given)) for sign, one in table.reading_tables
@@ -429,14 +428,21 @@ class _ConditionalReadings:
         self._mean = table.healthy_mean + shift
         self._covariance = covariance
         self._given_joints = {index.joint for index in given}
+        self._inverses: dict[int, tuple[FloatArray, float]] = {}
 
-    @cached_property
-    def _precision(self) -> FloatArray:
-        return np.asarray(np.linalg.inv(self._covariance))
+    def _inverse(self, tried: int) -> tuple[FloatArray, float]:
+        """Return the inverse of the covariance, and the logarithm of its determinant.
 
-    @cached_property
-    def _log_det(self) -> float:
-        return float(np.linalg.slogdet(self._covariance)[1])
+        Args:
+            tried: joint of `high_joints` that is tried at fault, and in no tail then; -1 for none.
+        """
+        if tried not in self._inverses:
+            covariance = self._covariance
+            if (high_v := self._table.high_joints.get(tried)) is not None:
+                covariance = covariance - np.outer(high_v, high_v)
+            log_det = float(np.linalg.slogdet(covariance)[1])
+            self._inverses[tried] = np.asarray(np.linalg.inv(covariance)), log_det
+        return self._inverses[tried]
 
     def log_likelihood_under(
         self, shift: FloatArray, scale_sd: FloatArray, joint: NDArray[np.intp]
@@ -453,29 +459,22 @@ class _ConditionalReadings:
         across_v = None
         if healthy.any():
             across_v = (self._mean + shift) * (healthy & (across != joint[:, None]))
-        high = self._table.high_joints.keys() - self._given_joints
-        found = np.empty(len(shift))
-        usual = ~np.isin(joint, list(high))
-        for tried in [-1, *sorted(high)]:
-            rows = usual if tried < 0 else joint == tried
-            if not rows.any():
-                continue
-            precision, log_det = self._precision, self._log_det
-            if tried >= 0:  # the tried joint is in no tail
-                effect_v = self._table.high_joints[tried]
-                covariance = self._covariance - np.outer(effect_v, effect_v)
-                precision = np.asarray(np.linalg.inv(covariance))
-                log_det = float(np.linalg.slogdet(covariance)[1])
-            found[rows] = shifted_log_likelihood(
-                self._off,
-                precision,
-                log_det,
-                shift[rows],
-                scale_sd[rows],
-                self._table.slip_per_v,
-                None if across_v is None else across_v[rows],
-            )
+        found = self._shifted(-1, shift, scale_sd, across_v)
+        for tried in self._table.high_joints.keys() - self._given_joints:
+            if (rows := joint == tried).any():
+                mine_v = None if across_v is None else across_v[rows]
+                found[rows] = self._shifted(tried, shift[rows], scale_sd[rows], mine_v)
         return found
+
+    def _shifted(
+        self, tried: int, shift: FloatArray, scale_sd: FloatArray, across_v: FloatArray | None
+    ) -> FloatArray:
+        """Return the log likelihood under shifts by one joint of `high_joints`; -1 for others."""
+        precision, log_det = self._inverse(tried)
+        slip_per_v = self._table.slip_per_v
+        return shifted_log_likelihood(
+            self._off, precision, log_det, shift, scale_sd, slip_per_v, across_v
+        )
 
     @cached_property
     def healthy(self) -> float:

@@ -55,11 +55,9 @@ def two_reel_tolerances(conditional: ConditionalEvidence) -> Tolerances | None:
     Args:
         conditional: the evidence with no faults given and strands from one reel.
     """
-    likelihood = conditional.likelihood
     strands = len(conditional.design.strands)
-    if likelihood is None or strands < 2 or len(likelihood.values) < MIN_REEL_READINGS:
-        return None
-    if conditional.posterior.healthy >= MIN_USUAL_UNIT_PROBABILITY:
+    likelihood = _unusual_readings(conditional, MIN_REEL_READINGS) if strands > 1 else None
+    if likelihood is None:
         return None
     shifts = _reel_shifts(likelihood)
     mean, covariance = likelihood.under(-1, 0)
@@ -90,8 +88,7 @@ def high_joint_tolerances(conditional: ConditionalEvidence) -> Tolerances | None
     Returns:
         Tolerances with the joints whose own drops are high, yet below those of a fault.
     """
-    likelihood = conditional.likelihood
-    if likelihood is None or conditional.posterior.healthy >= MIN_USUAL_UNIT_PROBABILITY:
+    if (likelihood := _unusual_readings(conditional, 1)) is None:
         return None
     usual_v, least_v = likelihood.healthy_mean(), MIN_PROOF_SD * likelihood.noise.own
     high = []
@@ -109,7 +106,7 @@ def high_joint_tolerances(conditional: ConditionalEvidence) -> Tolerances | None
 
 def high_joint_log_odds(count: int) -> float:
     """Return the log prior odds of so many joints in the upper tail over none."""
-    return count * float(np.log(UPPER_TAIL_PROBABILITY / (1.0 - UPPER_TAIL_PROBABILITY)))
+    return count * _log_odds(UPPER_TAIL_PROBABILITY)
 
 
 def needs_clad_wire(conditional: ConditionalEvidence) -> bool:
@@ -118,9 +115,7 @@ def needs_clad_wire(conditional: ConditionalEvidence) -> bool:
     Args:
         conditional: the evidence with no faults given and the design's wire.
     """
-    readings = conditional.case.readings
-    is_usual = conditional.posterior.healthy >= MIN_USUAL_UNIT_PROBABILITY
-    return len(readings) >= MIN_CLAD_READINGS and not is_usual
+    return _unusual_readings(conditional, MIN_CLAD_READINGS) is not None
 
 
 def may_be_clad_wire(usual: ConditionalEvidence, clad: ConditionalEvidence) -> bool:
@@ -141,7 +136,7 @@ def may_be_clad_wire(usual: ConditionalEvidence, clad: ConditionalEvidence) -> b
 
 def clad_wire_log_odds() -> float:
     """Return the log prior odds of strand wire of copper-clad aluminium over copper."""
-    return float(np.log(CLAD_WIRE_PROBABILITY / (1.0 - CLAD_WIRE_PROBABILITY)))
+    return _log_odds(CLAD_WIRE_PROBABILITY)
 
 
 def two_reels_log_odds(strands: int, places: int) -> float:
@@ -153,6 +148,21 @@ def two_reels_log_odds(strands: int, places: int) -> float:
     """
     odds = TWO_REELS_PROBABILITY / (1.0 - TWO_REELS_PROBABILITY) * places / (strands - 1)
     return float(np.log(odds / MIN_TWO_REELS_ODDS))
+
+
+def _unusual_readings(
+    conditional: ConditionalEvidence, min_readings: int
+) -> ReadingLikelihood | None:
+    """Return the readings if they are enough, and leave another condition something to explain."""
+    likelihood = conditional.likelihood
+    if likelihood is None or len(likelihood.values) < min_readings:
+        return None
+    is_usual = conditional.posterior.healthy >= MIN_USUAL_UNIT_PROBABILITY
+    return None if is_usual else likelihood
+
+
+def _log_odds(probability: float) -> float:
+    return float(np.log(probability / (1.0 - probability)))
 
 
 def _reel_shifts(likelihood: ReadingLikelihood) -> FloatArray:

@@ -18,7 +18,12 @@ from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.node_loads import node_light
-from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse, LitSetResponse
+from benchtest.diagnosis.model.fault_response import (
+    COLUMNS,
+    OPEN_COLUMN,
+    DesignResponse,
+    LitSetResponse,
+)
 from benchtest.diagnosis.model.faults import ChainFault, FaultSpace
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
@@ -427,7 +432,7 @@ class MarkLikelihood:
         self.space: FaultSpace = responses.space
         self.looks = looks
         self._expected_cache: dict[LitSet, NDArray[np.intp]] = {}
-        self._passes: dict[LitSet, bool] = {}
+        self._passing_nodes: dict[LitSet, NDArray[np.bool_] | None] = {}
         self._powered_cache: dict[LitSet, NDArray[np.intp]] = {}
         self._remapped_cache: dict[LitSet, dict[int, NDArray[np.intp]]] = {}
         self._blind_joints: FloatArray | None = None
@@ -472,14 +477,18 @@ class MarkLikelihood:
             alternatives = [
                 self._with_dark_nodes(self._as_received(lit, self._powered(lit), received))
             ]
-            if self.responses.given and (passing := self._passing(lit)) is not None:
+            passing = self._passing(lit) if self.responses.given else None
+            if passing is not None:
                 alternatives.append(
                     self._with_dark_nodes(self._as_received(lit, passing, received))
                 )
             looks = [look for look in self.looks if look.lit == lit]
             fits = [round(self._log_likelihood_of(looks, each), 9) for each in alternatives]
-            self._expected_cache[lit] = alternatives[fits.index(max(fits))]
-            self._passes[lit] = fits.index(max(fits)) > 0
+            best = fits.index(max(fits))
+            self._expected_cache[lit] = alternatives[best]
+            self._passing_nodes[lit] = None
+            if passing is not None and best > 0:
+                self._passing_nodes[lit] = passing == int(Appearance.UNPOWERED)
         return self._expected_cache[lit]
 
     def _log_likelihood_of(self, looks: Sequence[StrandLook], expected: NDArray[np.intp]) -> float:
@@ -730,10 +739,6 @@ class MarkLikelihood:
         ]
         unchanged = np.sum(tally_before, axis=0)
         visible_v = self.responses.visible_v(lit, base.solution)
-        without_volts = None
-        if self._passes[lit]:  # nodes that given faults leave without voltage pass data on
-            at_base = self.level.appearance(kind, visible_v[None, :], lit)[0]
-            without_volts = at_base == Appearance.UNPOWERED
         has_margin = base.solution.node_v.min(initial=np.inf) >= full_v
         separately = self.responses.is_large and len(wanted) == 1
         affected = [
@@ -746,12 +751,12 @@ class MarkLikelihood:
             for n in affected
             if abnormal
         }
+        is_open = np.arange(COLUMNS) == OPEN_COLUMN
         for number in nonlinear:
             if self.space.joints[number].is_fuse:  # blown or intact: no resistance between
-                nonlinear[number] = nonlinear[number] & (np.arange(COLUMNS) == COLUMNS - 1)
+                nonlinear[number] = nonlinear[number] & is_open
         if solve and not self._may_solve(base, nonlinear):
             # an open joint darkens whole strands, which an estimate misses
-            is_open = np.arange(COLUMNS) == COLUMNS - 1
             nonlinear = {number: row & is_open for number, row in nonlinear.items()}
             solve = self._may_solve(base, nonlinear)
         numbers = list(wanted)
@@ -773,7 +778,7 @@ class MarkLikelihood:
             if solve and number in nonlinear:
                 ambiguous = self._set_solved_v(node_v, number, base, nonlinear[number])
             by_volts = self.level.appearance(self.design.node, node_v, lit)
-            expected = self._without_data(by_volts, without_volts)
+            expected = self._without_data(by_volts, self._passing_nodes[lit])
             if ambiguous.any():  # or data passes these nodes
                 expected = np.vstack([expected, by_volts[ambiguous]])
             if self.responses.remap:

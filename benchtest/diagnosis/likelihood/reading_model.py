@@ -176,14 +176,13 @@ class ReadingModel:
         """
         groups = taps_of(responses.circuit, readings)
         self.responses = responses
-        self.given = frozenset(responses.given)
         self.values = values_of(readings)
         beyond = np.array([one.beyond for one in readings], dtype=bool)
         self._bounds = np.where(beyond, np.where(self.values >= 0.0, 1.0, -1.0), 0.0)
-        self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
         self.noise = noise_of(readings, meter)
         self.tolerances = tolerances
         self.effects = [tap_effects(responses, taps, tolerances) for taps in groups]
+        self.given = frozenset(responses.given)
         self.conditional: Hashable = None
         self.budget = SolveBudget.of(responses.design)
         self.slip_per_v = 0.5 / float(responses.circuit.supply_v.max())
@@ -193,6 +192,7 @@ class ReadingModel:
         self.floating: dict[tuple[int, int], tuple[int, ...]] = {}
         self.best = -np.inf
         self.best_here = -np.inf
+        self.rows = np.concatenate([np.array(taps.rows, dtype=np.intp) for taps in groups])
         if self.given:
             losses = [half_data_loss(responses, e.base.solution, e.taps) for e in self.effects]
             self.data_loss = self.in_reading_order(losses, axis=0)
@@ -306,7 +306,7 @@ class ReadingModel:
             return np.asarray(off)
         return np.asarray(np.where(self._bounds * off < 0.0, 0.0, off))
 
-    @property
+    @cached_property
     def across_usual(self) -> NDArray[np.bool_]:
         """True for readings across a joint that is not known to be high, shape (readings,)."""
         return (self.across >= 0) & ~np.isin(self.across, list(self.high_joint_effects))

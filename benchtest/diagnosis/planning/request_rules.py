@@ -405,11 +405,11 @@ def power_before_data(situation: Situation) -> NextReading | None:
     """
     unconditional, posterior = situation.unconditional, situation.inference.posterior
     chain = unconditional.space.chain
-    shares = dict(zip(range(len(chain)), posterior.chain.tolist(), strict=True))
-    of_data = {n: share for n, share in shares.items() if chain[n].kind in DARKENING_FAULTS}
+    shares = list(enumerate(posterior.chain.tolist()))
+    of_data = {n: share for n, share in shares if chain[n].kind in DARKENING_FAULTS}
     if sum(of_data.values()) < MIN_DATA_FAULT_PROBABILITY:
         return None
-    of_shorts = sum(share for number, share in shares.items() if chain[number].shorted is not None)
+    of_shorts = sum(share for number, share in shares if chain[number].shorted is not None)
     of_power = float(posterior.joints.sum()) + of_shorts
     likeliest = max(of_data, key=lambda number: (round(of_data[number], 9), -number))
     design = unconditional.design
@@ -502,17 +502,12 @@ def drop_before_repair(situation: Situation) -> NextReading | None:
     request = joint_drop_reading(unconditional.responses, situation.permitted, where, ohms, taken)
     if request is None:
         return None
-    place = [one.name for one in unconditional.responses.space.joints].index(where)
-    ohm = float(GRID_OHM[-1]) if ohms is None else ohms
-
-    def drop_v(lit: LitSet) -> float:
-        return _drop_v(unconditional.responses, lit, place, ohm)
-
-    is_low = ohm < MAX_LOW_OHM
-    least_v = MIN_OWN_DROP_SHARE * drop_v(request[0]) if is_low else 0.0
     own = [one.lit for one in readings if one.probe.points == request[1].points]
-    is_unreachable = any(probe.points == request[1].points for probe in situation.unreachable)
-    if is_unreachable or any(drop_v(lit) >= least_v for lit in own):
+    if own and ohms is not None and ohms < MAX_LOW_OHM:
+        place = [one.name for one in unconditional.responses.space.joints].index(where)
+        drops_v = [_drop_v(unconditional.responses, lit, place, ohms) for lit in [request[0], *own]]
+        own = own if max(drops_v[1:]) >= MIN_OWN_DROP_SHARE * drops_v[0] else []
+    if own or any(probe.points == request[1].points for probe in situation.unreachable):
         return None
     return replace(_mandatory(situation, request), before_repair=True)
 
