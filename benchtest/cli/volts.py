@@ -102,8 +102,7 @@ def _bench_meter(spec: SourceSpec, args: argparse.Namespace) -> int:
 
 
 def _bridge(spec: SourceSpec, args: argparse.Namespace) -> int:
-    from benchtest.drive.bridge.input_reader import MONITOR_SAMPLES, BridgeReader
-    from benchtest.drive.bridge.messages import MONITOR_CHANNEL
+    from benchtest.drive.bridge.input_reader import BridgeReader, usual_samples
     from benchtest.drive.source_spec import parse_input
 
     chosen = None if args.pin is None else parse_input(args.pin)
@@ -112,10 +111,8 @@ def _bridge(spec: SourceSpec, args: argparse.Namespace) -> int:
         if args.calibrate is not None and chosen is not None:
             samples = [bridge.calibrate(chosen, args.calibrate)]
         else:
-            samples = [
-                bridge.read(pin, MONITOR_SAMPLES) if pin >= MONITOR_CHANNEL else bridge.read(pin)
-                for pin in (_pins(bridge) if chosen is None else [chosen])
-            ]
+            pins = _pins(bridge) if chosen is None else [chosen]
+            samples = [bridge.read(pin, usual_samples(pin)) for pin in pins]
     rows = [_row(sample) for sample in samples]
     if args.json:
         print_json({"from": str(spec), "pins": rows})
@@ -127,7 +124,7 @@ def _bridge(spec: SourceSpec, args: argparse.Namespace) -> int:
 
 def _pins(bridge: BridgeReader) -> list[int]:
     """Return the analog inputs of a bridge, and both inputs of each of its power monitors."""
-    from benchtest.drive.bridge.messages import MONITOR_CHANNEL
+    from benchtest.drive.source_spec import MONITOR_CHANNEL
 
     pins = list(range(bridge.inputs()))
     for monitor in bridge.monitors():
@@ -137,8 +134,7 @@ def _pins(bridge: BridgeReader) -> list[int]:
 
 def _row(sample: Sample) -> dict[str, Any]:
     """Return one input as JSON; no volts if it is not calibrated or over range."""
-    from benchtest.drive.bridge.messages import MONITOR_CHANNEL
-    from benchtest.drive.source_spec import input_name
+    from benchtest.drive.source_spec import MONITOR_CHANNEL, input_name
 
     volts = None if sample.over_range or sample.volts is None else round(sample.volts, 7)
     is_monitor = sample.channel >= MONITOR_CHANNEL
@@ -155,13 +151,14 @@ def _text(row: dict[str, Any]) -> str:
     counts = f"input {row['pin']}  {row['counts']:7.2f} counts"
     is_millivolts = str(row["pin"]).startswith("m")
     if row["over_range"] and is_millivolts:
-        return f"{counts}  {'more than' if row['counts'] > 0 else 'below -'} 81.9 mV"
+        from benchtest.drive.bridge.input_reader import MONITOR_FULL_V
+
+        sign = "more than" if row["counts"] > 0 else "below -"
+        return f"{counts}  {sign} {MONITOR_FULL_V * 1e3:.1f} mV"
     if row["over_range"]:
         return f"{counts}  over range: use the divider for a higher voltage"
     if row["volts"] is None:
         return f"{counts}  not calibrated: --calibrate VOLTS --pin {row['pin']}"
-    return (
-        f"{counts}  {row['volts'] * 1e3:.4f} mV"
-        if is_millivolts
-        else (f"{counts}  {row['volts']:.3f} V")
-    )
+    if is_millivolts:
+        return f"{counts}  {row['volts'] * 1e3:.4f} mV"
+    return f"{counts}  {row['volts']:.3f} V"

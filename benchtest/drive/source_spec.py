@@ -14,8 +14,9 @@ _TCP = re.compile(r"^(?!COM\d)(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\]):\d{1,5}$", 
 _FRAMING = re.compile(r"^([78])([NEO])([12])$")
 _PIN = re.compile(r"^\s*(\w{1,3})\s*=\s*(\S.*?)\s*$", re.ASCII)
 _INPUT = re.compile(r"^(?:(\d{1,3})|([mv])(\d{1,2}))$", re.ASCII)
-_MONITOR_CHANNEL = 0x80
-"""First input of a bridge's power monitors, as its protocol numbers them."""
+MONITORS, MONITOR_CHANNEL = 16, 0x80
+"""Number of power monitors of a bridge, and the first input of theirs: each has one for millivolts,
+its shunt input, and one for volts, its bus input."""
 DEFAULT_BAUD = 9600
 """Factory setting of bench meters on RS-232; common practice. Meters with USB of their own ignore
 it."""
@@ -174,9 +175,9 @@ def parse_input(text: str) -> int | None:
     if found is None:
         return None
     if found[1]:
-        return int(found[1]) if int(found[1]) < _MONITOR_CHANNEL else None
+        return int(found[1]) if int(found[1]) < MONITOR_CHANNEL else None
     monitor = int(found[3])
-    return _MONITOR_CHANNEL + 2 * monitor + (found[2] == "v") if monitor < 16 else None
+    return MONITOR_CHANNEL + 2 * monitor + (found[2] == "v") if monitor < MONITORS else None
 
 
 def input_name(channel: int) -> str:
@@ -185,9 +186,9 @@ def input_name(channel: int) -> str:
     >>> input_name(2), input_name(0x80), input_name(0x83)
     ('2', 'm0', 'v1')
     """
-    if channel < _MONITOR_CHANNEL:
+    if channel < MONITOR_CHANNEL:
         return str(channel)
-    monitor, is_bus = divmod(channel - _MONITOR_CHANNEL, 2)
+    monitor, is_bus = divmod(channel - MONITOR_CHANNEL, 2)
     return f"{'v' if is_bus else 'm'}{monitor}"
 
 

@@ -159,10 +159,8 @@ class BridgeDriver:
 
     def take_pressed(self) -> list[int]:
         """Return the keys that were pressed since the last call: 1 yes, 2 no, 3 back."""
-        taken, link = [], self._link
-        while link is not None and link.pressed:
-            taken.append(link.pressed.popleft())
-        return taken
+        link = self._link
+        return [] if link is None else link.take_pressed()
 
     def close(self) -> None:
         """Take the prop dark if it can be reached, and close the port."""

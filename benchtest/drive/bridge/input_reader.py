@@ -12,8 +12,6 @@ from benchtest.drive.bridge import messages
 from benchtest.drive.bridge.messages import (
     CAN_TONE,
     FULL_SCALE,
-    MONITOR_CHANNEL,
-    MONITORS,
     ZERO_CHANNEL,
     Board,
     FrameError,
@@ -30,7 +28,7 @@ from benchtest.drive.bridge.serial_link import (
     SerialLink,
 )
 from benchtest.drive.serial_ports import PluggedDevice, current_device, find_port
-from benchtest.drive.source_spec import input_name
+from benchtest.drive.source_spec import MONITOR_CHANNEL, MONITORS, input_name
 from benchtest.errors import DriveFault, InputError
 from benchtest.evidence.meter import Meter
 
@@ -137,6 +135,11 @@ def _monitor_volts(sample: Sample, where: str) -> float:
             "range; read it with a meter, or as two rail voltages"
         )
     return volts
+
+
+def usual_samples(channel: int) -> int:
+    """Return the number of samples of one reading; a monitor averages by itself."""
+    return MONITOR_SAMPLES if channel >= MONITOR_CHANNEL else DEFAULT_SAMPLES
 
 
 def is_bus_input(channel: int) -> bool:
@@ -259,10 +262,8 @@ class BridgeReader(PluggedDevice):
 
     def take_pressed(self) -> list[int]:
         """Return the keys of the board that were pressed since the last call."""
-        taken, link = [], self._link
-        while link is not None and link.pressed:
-            taken.append(link.pressed.popleft())
-        return taken
+        link = self._link
+        return [] if link is None else link.take_pressed()
 
     def sound(self) -> None:
         """Sound the board's buzzer, if it has one.

@@ -18,6 +18,8 @@ import numpy as np
 from cobs import cobs
 from numpy.typing import NDArray
 
+from benchtest.drive.source_spec import MONITOR_CHANNEL, MONITORS
+
 _CRC_OCTETS = 2
 MAX_ENCODED_OCTETS = 512
 """Octets without a zero that may still become a frame: the longest is 255, its CRC and codes."""
@@ -111,9 +113,6 @@ CAN_SLOW, CAN_KEYS, CAN_TONE = 1, 2, 4
 """Abilities of a board: data lines of 400 kHz, keys, a buzzer."""
 FAST, SLOW, SLOW_LONG = range(3)
 """Rates of a data line: 800 kHz; 400 kHz with a 1 of 1.2 and of 2.0 µs."""
-MONITORS, MONITOR_CHANNEL = 16, 0x80
-"""Number of power monitors of a board, and the first input of theirs: each has one for millivolts,
-its shunt input, and one for volts, its bus input."""
 ZERO_CHANNEL = MONITOR_CHANNEL + 2 * MONITORS
 """First channel of the zeros of their shunt inputs, in counts."""
 _MONITOR_FULL_SCALE = 0x7FFF

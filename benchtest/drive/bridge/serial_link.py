@@ -75,7 +75,7 @@ class SerialLink:
     Attributes:
         repeats: number of messages sent again.
         sent: number of messages sent, repeats included.
-        pressed: keys of the board that were pressed: 1 yes, 2 no, 3 back.
+        pressed: keys of the board that were pressed and not taken: 1 yes, 2 no, 3 back.
     """
 
     def __init__(self, device: str, baud: int = BAUD) -> None:
@@ -183,6 +183,13 @@ class SerialLink:
     def close(self) -> None:
         """Close the port."""
         self._serial.close()
+
+    def take_pressed(self) -> list[int]:
+        """Return the keys of the board that were pressed since the last call: 1 yes, 2 no, 3 back.
+
+        One that is pressed meanwhile is left for the next call.
+        """
+        return [self.pressed.popleft() for _ in range(len(self.pressed))]
 
     def _check_unsolicited(self, heard: Message) -> None:
         if heard.kind == Kind.HELLO | ANSWER_FLAG:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 from benchtest.drive.driver import Driver
-from benchtest.drive.source_spec import SourceSpec, input_name, parse_pins
+from benchtest.drive.source_spec import MONITOR_CHANNEL, SourceSpec, input_name, parse_pins
 from benchtest.errors import InputError, NameFault
 from benchtest.evidence.reading_source import ReadingSource, SourceReading
 from benchtest.prop.design import Design, Probe
@@ -86,11 +86,9 @@ def _read_input(inputs: BridgeInputs, channel: int) -> SourceReading:
         DriveFault: the board or its monitor does not answer, or the input is beyond its range.
     """
     from benchtest.drive.bridge import input_reader
-    from benchtest.drive.bridge.messages import MONITOR_CHANNEL
 
     is_monitor = channel >= MONITOR_CHANNEL
-    samples = input_reader.MONITOR_SAMPLES if is_monitor else input_reader.DEFAULT_SAMPLES
-    sample = inputs.read(channel, samples)
+    sample = inputs.read(channel, input_reader.usual_samples(channel))
     if is_monitor and sample.over_range and not input_reader.is_bus_input(channel):
         end_v = math.copysign(input_reader.MONITOR_FULL_V, sample.counts)
         return SourceReading(end_v, input_reader.monitor_accuracy(channel), beyond=True)
@@ -134,8 +132,6 @@ class _ReaderBoard:
 class MonitorProbe(_ReaderBoard):
     """Leads at the millivolts of a bridge's first power monitor: drops across joints and copper."""
 
-    _CHANNEL = 0x80
-
     def __init__(self, inputs: BridgeInputs, device: str, reader: BridgeReader | None) -> None:
         self.name = f"bridge on {device}"
         self._inputs, self._reader = inputs, reader
@@ -145,10 +141,10 @@ class MonitorProbe(_ReaderBoard):
         return probe.red.rail == probe.black.rail
 
     def read(self, probe: Probe) -> SourceReading:
-        return _read_input(self._inputs, self._CHANNEL)
+        return _read_input(self._inputs, MONITOR_CHANNEL)
 
     def sample(self, probe: Probe | None) -> SourceReading:
-        return _read_input(self._inputs, self._CHANNEL)
+        return _read_input(self._inputs, MONITOR_CHANNEL)
 
     def poll(self) -> str | None:
         return None if self._reader is None else self._reader.poll()
