@@ -237,25 +237,26 @@ def _bench_lines(health: FolderCheck) -> Iterator[CheckLine]:
 def _drive_lines(targets: Sequence[tuple[str, str]]) -> Iterator[CheckLine]:
     """Yield how units were last driven if that is not the usual way."""
     from benchtest.drive.interfaces import network_interfaces
-    from benchtest.drive.target import parse_target
+    from benchtest.drive.target import DriveSettings, parse_target
     from benchtest.errors import InputError
 
     own = {address for network in network_interfaces() for address in network.addresses}
-    found: dict[str, list[str]] = {}
+    found: dict[DriveSettings, list[str]] = {}
     for tag, text in targets:
         try:
             settings = parse_target(text).settings
         except InputError:  # of a later version
             continue
         if str(settings):
-            found.setdefault(str(settings), []).append(tag)
-    for words, tags in list(found.items())[:MAX_SHOWN_SETTINGS]:
-        interface = parse_target(f"e131 {words}").settings.interface
+            found.setdefault(settings, []).append(tag)
+    for settings, tags in list(found.items())[:MAX_SHOWN_SETTINGS]:
+        interface = settings.interface
         gone = interface is not None and interface not in own
         others = f" and {len(tags) - 2} more" if len(tags) > 3 else ""
         units = ", ".join(tags if len(tags) <= 3 else tags[:2]) + others
         do = f"{interface} is not an address of this machine now: i at the unit changes it"
-        yield CheckLine("driving", "note", f"{units}: not as usual, {words}", do if gone else None)
+        words = f"{units}: not as usual, {settings}"
+        yield CheckLine("driving", "note", words, do if gone else None)
 
 
 def _terminal_lines(screen: Terminal) -> Iterator[CheckLine]:

@@ -24,9 +24,8 @@ from benchtest.errors import DriveFault, InputError, did_you_mean
 
 if TYPE_CHECKING:
     from benchtest.cli.drive_progress import DriveProgress, Load
-    from benchtest.drive.driver import Driver, DriveStatus
+    from benchtest.drive.driver import DriveStatus
     from benchtest.drive.frame_clock import FrameClock
-    from benchtest.drive.target import Target
     from benchtest.pattern import Pattern, Step, Steps
     from benchtest.prop.design import Design
     from benchtest.virtual.remote_prop import RemoteProp
@@ -167,7 +166,7 @@ def run(args: argparse.Namespace) -> int:
     from benchtest.drive.awake import AwakeLock
     from benchtest.drive.e131.driver import E131Driver, SourceSettings
     from benchtest.drive.e131.encode import load_cid
-    from benchtest.drive.target import driver_for, parse_target
+    from benchtest.drive.target import clock_for, driver_for, parse_target
     from benchtest.prop.outputs import without_hosts
     from benchtest.virtual.remote_prop import start_simulation
 
@@ -194,7 +193,7 @@ def run(args: argparse.Namespace) -> int:
         if hears is not None:
             hears.wait_for_sources()
             progress.report(hears.status())
-        with _clock(driver, design, target) as clock:
+        with clock_for(target, design, driver).start() as clock:
             _play(clock, steps, pattern, progress, args)
             if virtual is not None and not args.json:
                 print(_observation(virtual))
@@ -272,14 +271,6 @@ def _check_load(design: Design, pattern: Pattern, steps: Steps, level: float) ->
         offer = f"--level {limit.level:g} fits" if limit.level > 0.0 else "no level fits"
         raise InputError(f"{pattern.name} at level {level:g}: {limit.why}; {offer}")
     return Load(circuit, lit_a, level)
-
-
-def _clock(driver: Driver, design: Design, target: Target) -> FrameClock:
-    from benchtest.drive.frame_clock import FrameClock
-
-    nodes, channels = design.node_count, design.node.channels
-    keep_alive_s = target.keep_alive_s
-    return FrameClock(driver, nodes, channels, target.fps, keep_alive_s=keep_alive_s).start()
 
 
 def _play(

@@ -14,6 +14,7 @@ from benchtest.input_files import printable
 if TYPE_CHECKING:
     from benchtest.drive.driver import Driver
     from benchtest.drive.e131.driver import SourceSettings
+    from benchtest.drive.frame_clock import FrameClock
     from benchtest.prop.design import Design
     from benchtest.prop.outputs import OutputSetting
 
@@ -319,6 +320,29 @@ def parse_target(text: str) -> Target:
     raise InputError(
         f'--to "{text[:60]}": write e131 (multicast), e131:HOST, artnet:HOST, serial:DEVICE or '
         f"virtual{did_you_mean(kind, _KINDS)}"
+    )
+
+
+def clock_for(
+    target: Target, design: Design, driver: Driver, *, attended: bool = True
+) -> FrameClock:
+    """Return a frame clock with the pace of a target; nothing is started yet.
+
+    Args:
+        target: what is driven, with its settings.
+        design: the prop.
+        driver: of the target.
+        attended: see `FrameClock`.
+    """
+    from benchtest.drive.frame_clock import FrameClock
+
+    return FrameClock(
+        driver,
+        design.node_count,
+        design.node.channels,
+        target.fps,
+        attended=attended,
+        keep_alive_s=target.keep_alive_s,
     )
 
 

@@ -17,8 +17,8 @@ import numpy as np
 from benchtest.diagnosis import Finding
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.e131.encode import load_cid
-from benchtest.drive.frame_clock import RAMP_S, FrameClock
-from benchtest.drive.target import DriveSettings, Target, driver_for
+from benchtest.drive.frame_clock import RAMP_S
+from benchtest.drive.target import DriveSettings, Target, clock_for, driver_for
 from benchtest.drive.universe_layout import Frame
 from benchtest.errors import BenchError
 from benchtest.evidence.meter import DEFAULT_METER
@@ -138,14 +138,7 @@ def run_demo(
             sender = SourceSettings(load_cid(folder))
             target = given.at(prop.target)
             driver = driver_for(target, without_hosts(design), sender)
-            with FrameClock(
-                driver,
-                design.node_count,
-                design.node.channels,
-                target.fps,
-                attended=False,
-                keep_alive_s=target.keep_alive_s,
-            ).start() as clock:
+            with clock_for(target, design, driver, attended=False).start() as clock:
                 assert clock.info is not None
                 report(f"Driving {clock.info}.")
                 outcome = run_guidance(session, clock, prop, report, Outcome(tag, hidden))

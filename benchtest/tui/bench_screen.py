@@ -60,7 +60,7 @@ Newell, Communications of the ACM 23(7), 1980). [s]"""
 HEAR_AGAIN_S = 1.0
 """Time until a source without a reading is heard again. [s]"""
 BOARD_KEYS = {1: "pagedown", 2: "f5", 3: "pageup"}
-"""Keys that a bridge's yes, no and back stand for: those of a presentation clicker."""
+"""Keys of a presentation clicker that the program presses for a bridge's yes, no and back."""
 WATCH_S = 0.7
 """Interval of looks at the source of readings: unplugged, it is noticed within a second. [s]"""
 

@@ -58,7 +58,7 @@ class OtherSource:
     @property
     def label(self) -> str:
         """Its name and address."""
-        return f"{self.name or 'a source without a name'} ({self.address})"
+        return describe_source(self.name, self.address)
 
     def __str__(self) -> str:
         which = describe_universes(self.universes)
@@ -203,6 +203,11 @@ class OtherSources:
 
 def _by_priority(other: OtherSource) -> tuple[int, str]:
     return (1 if other.priority is None else -other.priority, other.name)
+
+
+def describe_source(name: str, address: str) -> str:
+    """Return the name and address of a source, which may send no name."""
+    return f"{name or 'a source without a name'} ({address})"
 
 
 def describe_universes(universes: Iterable[int]) -> str:

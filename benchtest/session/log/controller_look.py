@@ -72,17 +72,12 @@ OTHER_COLOURS = ControllerLook("two other colours, no node dark")
 """The choice after which the two colours are asked for."""
 
 
-def may_look(design: Design) -> bool:
-    """Return True if the look shows anything: nodes have several colours."""
-    return has_picture(design)
-
-
 def controller_looks(design: Design) -> tuple[ControllerLook, ...]:
     """Return what the prop may show, the first if controller and prop file agree.
 
     The likeliest settings come first. Empty if nodes have only one colour.
     """
-    if not may_look(design):
+    if not has_picture(design):
         return ()
     sent = alternating_duty(design) > 0.0
     order, fine = data_order(design), _codes(sent)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from benchtest.diagnosis.thresholds import MIN_DISTURBING_LEAD
 from benchtest.drive.e131.decode import MAX_PRIORITY
-from benchtest.drive.e131.other_sources import describe_universes
+from benchtest.drive.e131.other_sources import (
+    OtherSource,
+    describe_source,
+    describe_universes,
+)
 from benchtest.input_files import strip_control_chars
 from benchtest.prop.outputs import MAX_UNIVERSE
-
-if TYPE_CHECKING:
-    from benchtest.drive.e131.other_sources import OtherSource
 
 MAX_RECORDED_SOURCES = 4
 """Most sources that an event records: those of the highest priority."""
@@ -39,7 +40,7 @@ class HeardSource:
         return self.lead is not None and self.lead >= MIN_DISTURBING_LEAD
 
     def __str__(self) -> str:
-        who = f"{self.name or 'a source without a name'} ({self.address})"
+        who = describe_source(self.name, self.address)
         which = describe_universes(self.universes)
         if self.priority is None:
             return f"{who}, which lists {which}"

@@ -11,7 +11,7 @@ from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.e131.encode import load_cid
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.source_spec import parse_source
-from benchtest.drive.target import Target, driver_for, parse_target
+from benchtest.drive.target import Target, clock_for, driver_for, parse_target
 from benchtest.errors import temp_file_errors
 from benchtest.evidence.meter import Meter
 from benchtest.operating_system import return_freed_memory
@@ -139,9 +139,7 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
 
 def _clock(design: Design, bench: LaunchOptions, target: Target) -> FrameClock:
     driver = driver_for(target, design, SourceSettings(load_cid(bench.folder)))
-    nodes, channels = design.node_count, design.node.channels
-    keep_alive_s = target.keep_alive_s
-    return FrameClock(driver, nodes, channels, target.fps, keep_alive_s=keep_alive_s).start()
+    return clock_for(target, design, driver).start()
 
 
 @contextmanager
