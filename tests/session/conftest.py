@@ -20,6 +20,7 @@ from benchtest.session.log.events import CheckMade, ColourSeen, FirstLight
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session
 from benchtest.session.workbench.workbench import Workbench
+from tests.drive.scpi.simulated_meter import SimulatedMeter
 from tests.props import SMALL_FAN
 from tests.session.driven import LOOPBACK, Prop
 
@@ -88,6 +89,14 @@ def record_passed_checks(session: Session) -> Session:
 def prop(fan: Design) -> Iterator[Prop]:
     """Receiver of the driven frames."""
     made = Prop(fan)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
+    """Bench meter on a serial port."""
+    made = SimulatedMeter(tmp_path)
     yield made
     made.close()
 

@@ -77,13 +77,6 @@ def board(tmp_path: Path) -> Iterator[ReadBoard]:
 
 
 @pytest.fixture
-def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
-    made = SimulatedMeter(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def clock(fan: Design, prop: Prop) -> Iterator[FrameClock]:
     driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
     with FrameClock(driver, fan.node_count, fan.node.channels).start() as running:

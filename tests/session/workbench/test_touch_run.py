@@ -61,13 +61,6 @@ class Person:
 
 
 @pytest.fixture
-def simulated(tmp_path: Path) -> Iterator[SimulatedMeter]:
-    made = SimulatedMeter(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def person(
     begin: Callable[..., Session], fan: Design, prop: Prop, simulated: SimulatedMeter
 ) -> Iterator[Person]:
