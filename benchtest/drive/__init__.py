@@ -16,5 +16,6 @@ __all__ = [
     "signals",
     "source_spec",
     "target",
+    "udp",
     "universe_layout",
 ]

@@ -71,6 +71,16 @@ class Driver(Protocol):
         """
         ...
 
+    def prepare(self, frame: Frame) -> None:
+        """Work out the packets of the frame that is probably shown next: only sending is then left.
+
+        A driver with a queue of its own has nothing to do.
+
+        Args:
+            frame: shape (nodes, colours), prop order; it does not change any more.
+        """
+        ...
+
     def show(self, frame: Frame) -> None:
         """Send one frame, shape (nodes, colours), prop order."""
         ...

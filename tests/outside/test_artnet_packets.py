@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 from benchtest.drive.artnet.packets import (
     DmxStream,
     PollReply,
+    Sync,
     decode_poll_reply,
     poll_packet,
-    sync_packet,
 )
 from benchtest.errors import InputError
 
@@ -82,7 +82,7 @@ def test_a_universe_without_a_port_address_is_refused(universe: int) -> None:
 
 def test_artsync_and_artpoll() -> None:
     # ArtSync: Aux1 and Aux2 are 0; ArtPoll: no flags, no diagnostics
-    assert sync_packet() == ID + bytes.fromhex("00 52 00 0e 00 00")
+    assert Sync().next() == ID + bytes.fromhex("00 52 00 0e 00 00")
     assert poll_packet() == ID + bytes.fromhex("00 20 00 0e 00 00")
 
 
@@ -124,7 +124,7 @@ def test_a_short_reply_is_accepted_from_207_octets_on() -> None:
 
 @pytest.mark.parametrize(
     "octets",
-    [b"", sync_packet(), poll_packet().ljust(239, b"\0"), b"Art-net" + reply()[7:]],
+    [b"", bytes(Sync().octets), poll_packet().ljust(239, b"\0"), b"Art-net" + reply()[7:]],
     ids=["empty", "sync", "poll", "another id"],
 )
 def test_another_packet_is_no_reply(octets: bytes) -> None:
@@ -173,7 +173,7 @@ def test_tshark_decodes_artdmx(tmp_path: Path) -> None:
 
 def test_tshark_decodes_artsync_and_artpoll(tmp_path: Path) -> None:
     fields = ("artnet.header.opcode", "artnet.header.protver")
-    for packet, op_code in ((sync_packet(), 0x5200), (poll_packet(), 0x2000)):
+    for packet, op_code in ((bytes(Sync().octets), 0x5200), (poll_packet(), 0x2000)):
         assert [int(value, 0) for value in _decoded(tmp_path, packet, *fields)] == [op_code, 14]
 
 

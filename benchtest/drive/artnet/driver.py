@@ -11,42 +11,28 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-import numpy as np
-
 from benchtest.drive.artnet.packets import (
     DmxStream,
     PollReply,
+    Sync,
+    check_universe,
     decode_poll_reply,
     poll_packet,
-    sync_packet,
 )
-from benchtest.drive.driver import DriverInfo, DriveStatus
+from benchtest.drive.driver import DriverInfo
 from benchtest.drive.e131.other_sources import describe_universes
-from benchtest.drive.e131.udp import UdpSender, describe_network_error, network_status
 from benchtest.drive.target import ARTNET_PORT, format_artnet
-from benchtest.drive.universe_layout import Frame, UniverseLayout
+from benchtest.drive.udp import UdpDriver, UdpSender, describe_network_error
+from benchtest.drive.universe_layout import UniverseLayout
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
-_MAX_FPS = 44.0
-"""Ceiling of 513 slots, by the times of ANSI E1.11."""
-_DARK_FRAMES = 3
-"""Dark frames at the end: no later packet would repeat one that is lost."""
 POLL_WAIT_S = 3.0
 """Time within which every controller answers ArtPoll. [s] Source: Specification for the Art-Net 4
 Ethernet Communication Protocol, ArtPollReply."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """The sender to one controller, and its universes."""
-
-    udp: UdpSender
-    streams: list[tuple[DmxStream, int]]
-    """Packets of each universe, and the first slot used in it, from 0."""
-
-
-class ArtNetDriver:
+class ArtNetDriver(UdpDriver):
     """A driver that sends ArtDmx to the target's address; outputs with a host go to theirs."""
 
     def __init__(
@@ -70,22 +56,18 @@ class ArtNetDriver:
         Raises:
             InputError: a universe of the prop has no Port-Address.
         """
-        self.design = design
-        self._layout = UniverseLayout(design)
-        self._universes = sorted({part.universe for part in self._layout.slices})
-        self._sync, self._placed = bytearray(sync_packet()) if sync else None, placed
-        line_of: dict[str | None, _Line] = {}
-        for part in self._layout.slices:
-            if part.host not in line_of:
-                where = part.host or host
-                sender = UdpSender(where, port, target=format_artnet(where, port))
-                line_of[part.host] = _Line(sender, [])
-            stream = DmxStream(part.universe, part.slot + part.count)
-            line_of[part.host].streams.append((stream, part.slot))
-        self._lines = list(line_of.values())
-        self._frames = 0
-        self._open = False
-        self.sent_s = float("-inf")
+        layout = UniverseLayout(design)
+        self._universes = sorted({part.universe for part in layout.slices})
+        for universe in self._universes:
+            check_universe(universe)
+        words = [f"at {placed}"] if placed else []
+        self._unusual = ", ".join(words + ["sync"] * sync)
+
+        def sender_to(own: str | None) -> UdpSender:
+            where = own or host
+            return UdpSender(where, port, target=format_artnet(where, port))
+
+        super().__init__(design, layout, sender_to, Sync() if sync else None)
 
     def open(self) -> DriverInfo:
         """Resolve the address and open the socket.
@@ -93,55 +75,10 @@ class ArtNetDriver:
         Raises:
             DriveFault: the host is unknown, or this machine has no network to it.
         """
-        try:
-            for line in self._lines:
-                line.udp.open()
-        except DriveFault:
-            self._close_lines()
-            raise
-        for line in self._lines:
-            packets = [(stream.octets, "0.0.0.0") for stream, _ in line.streams]
-            if self._sync is not None:  # the last packet of each frame
-                packets.append((self._sync, "0.0.0.0"))
-            line.udp.prepare(packets)
-        self._open = True
-        hosts = ", ".join(str(line.udp.host) for line in self._lines)
-        words = [f"at {self._placed}"] if self._placed else []
-        words += ["sync"] if self._sync is not None else []
-        where = f"Art-Net {hosts}, {describe_universes(self._universes)}"
-        return DriverInfo(where, len(self._universes), _MAX_FPS, ", ".join(words))
-
-    def show(self, frame: Frame) -> None:
-        """Send one frame: all universes, then ArtSync if enabled."""
-        if not self._open:
-            raise DriveFault(f"{self._lines[0].udp.target}: closed; open it to send again")
-        for line in self._lines:
-            line.udp.reopen_if_blocked()
-        slots = iter(self._layout.slots(frame))  # host after host, as the lines
-        for line in self._lines:
-            for stream, first in line.streams:
-                stream.data(next(slots), first)
-        for line in self._lines:
-            line.udp.send_frame(len(line.streams) + (self._sync is not None))
-        self.sent_s = time.monotonic()
-        self._frames += 1
-
-    def status(self) -> DriveStatus:
-        return network_status(self._frames, [line.udp for line in self._lines])
-
-    def close(self) -> None:
-        """Send dark frames, then close the socket."""
-        if self._open:
-            dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
-            for _ in range(_DARK_FRAMES):
-                time.sleep(max(0.0, self.sent_s + 1.0 / _MAX_FPS - time.monotonic()))
-                self.show(dark)
-        self._open = False
-        self._close_lines()
-
-    def _close_lines(self) -> None:
-        for line in self._lines:
-            line.udp.close()
+        self.open_lines()
+        self.make_streams(lambda part: DmxStream(part.universe, part.slot + part.count))
+        where = f"Art-Net {self.hosts}, {describe_universes(self._universes)}"
+        return DriverInfo(where, len(self._universes), self.MAX_FPS, self._unusual)
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,17 +66,31 @@ class DmxStream:
 
     def data(self, slots: bytes | memoryview, first: int = 0) -> bytearray:
         """Return the next packet, with slots from `first` on; valid until the next call."""
+        self.fill(slots, first)
+        return self.next()
+
+    def fill(self, slots: bytes | memoryview, first: int = 0) -> None:
+        """Set the slots from `first` on, from 0."""
         start = _SLOTS_AT + first
         self.octets[start : start + len(slots)] = slots
+
+    def next(self) -> bytearray:
+        """Return the next packet; valid until the next call."""
         # 1 to 255: with 0 a controller does not put packets into order
         self._sequence = self._sequence % 255 + 1
         self.octets[_SEQUENCE_AT] = self._sequence
         return self.octets
 
 
-def sync_packet() -> bytes:
-    """Return ArtSync: controllers show what they received since the last one."""
-    return _head(_OP_SYNC) + bytes(2)
+class Sync:
+    """ArtSync: controllers show what they received since the last one."""
+
+    def __init__(self) -> None:
+        self.octets = bytearray(_head(_OP_SYNC) + bytes(2))
+
+    def next(self) -> bytearray:
+        """Return the packet, which never changes."""
+        return self.octets
 
 
 def poll_packet() -> bytes:

@@ -100,6 +100,9 @@ class BridgeDriver:
         self._thread.start()
         return DriverInfo(f"bridge on {self.device}", 1, frames_per_s(self.design))
 
+    def prepare(self, frame: Frame) -> None:
+        """Do nothing: the port's own thread works out what changed."""
+
     def show(self, frame: Frame) -> None:
         """Queue one frame to be sent; return at once."""
         if self._thread is None:

@@ -1,4 +1,4 @@
-"""E1.31 over UDP: packets, driver and other sources."""
+"""E1.31: packets, driver and other sources."""
 
 # modules, which are not loaded here: a command loads only what it needs
 __all__ = [
@@ -6,5 +6,4 @@ __all__ = [
     "driver",
     "encode",
     "other_sources",
-    "udp",
 ]

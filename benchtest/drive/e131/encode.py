@@ -79,16 +79,21 @@ class Stream:
 
     def data(self, slots: bytes | memoryview, first: int = 0) -> bytearray:
         """Return the next packet, with slots from `first` on; valid until the next call."""
+        self.fill(slots, first)
+        return self.next()
+
+    def fill(self, slots: bytes | memoryview, first: int = 0) -> None:
+        """Set the slots from `first` on, from 0."""
         start = _SLOTS_AT + first
         self.octets[start : start + len(slots)] = slots
-        return self._next()
 
     def termination(self) -> bytearray:
         """Return the next packet, marked as the end of the stream (clause 6.2.6)."""
         self.octets[_OPTIONS_AT] |= _TERMINATED
-        return self._next()
+        return self.next()
 
-    def _next(self) -> bytearray:
+    def next(self) -> bytearray:
+        """Return the next packet; valid until the next call."""
         self._sequence = (self._sequence + 1) % 256
         self.octets[_SEQUENCE_AT] = self._sequence
         return self.octets

@@ -1,4 +1,4 @@
-"""UDP socket for frames, and its recovery while the network fails.
+"""Frames over UDP: sockets, their recovery while the network fails, and what such drivers share.
 
 On Linux many packets go in one system call; elsewhere they go one by one. Python lets other threads
 run at each packet that a socket sends, and a busy screen then keeps the interpreter for
@@ -16,10 +16,16 @@ import socket
 import sys
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
 
 from benchtest.drive.driver import DriveStatus
 from benchtest.drive.target import E131_PORT, format_target
+from benchtest.drive.universe_layout import Frame, UniverseLayout, UniverseSlice
 from benchtest.errors import DriveFault
+from benchtest.prop.design import Design
 
 
 class _Address(ctypes.BigEndianStructure):
@@ -130,6 +136,11 @@ not answer each packet: it asks for a host that is off about every 3 s, common p
 _RECVERR = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
 """Linux options that deliver the network's error messages. Source: ip(7), ipv6(7)."""
 
+_DARK_FRAMES = 3
+"""Dark frames at the end of a transport that has no packet for it: no later one would repeat one
+that is lost."""
+_NO_GROUP = "0.0.0.0"
+"""Group of packets that all go to one host."""
 _WORDS = {
     errno.ENETUNREACH: "no network leads there; check cable and address",
     errno.EHOSTUNREACH: "no device answers at that address; is the controller on?",
@@ -325,22 +336,191 @@ class UdpSender:
         self._socket = None
 
 
-def network_status(frames: int, senders: Sequence[UdpSender]) -> DriveStatus:
-    """Return what a driver has sent by its sockets, and the first trouble of any.
+class Stream(Protocol):
+    """Packets of one universe, or of one run of octets; they change in place."""
 
-    Args:
-        frames: frames shown so far.
-        senders: its sockets.
+    octets: bytearray
+
+    def fill(self, slots: bytes | memoryview, first: int = 0) -> None:
+        """Set the slots from `first` on, from 0."""
+        ...
+
+    def next(self) -> bytearray:
+        """Return the next packet: with a sequence number of its own."""
+        ...
+
+
+class FrameEnd(Protocol):
+    """A packet after all others of a frame."""
+
+    octets: bytearray
+
+    def next(self) -> bytearray:
+        """Return the next packet."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The sender to one controller, or to multicast groups, and what it sends of a frame."""
+
+    udp: UdpSender
+    parts: list[UniverseSlice] = field(default_factory=list)
+    streams: list[Stream] = field(default_factory=list)
+    """Packets of each part."""
+
+
+class UdpDriver:
+    """The shared part of drivers that send frames over UDP.
+
+    Outputs with a host of their own are sent to it, all others to the target's host or multicast
+    groups.
+
+    Attributes:
+        design: the prop.
+        lines: the sender to each host.
+        sent_s: time when the last packet of a frame had left. [s, monotonic]
     """
-    blocked = [f"{one.target}: {one.blocked}; still trying" for one in senders if one.blocked]
-    refused = [f"{one.target}: {why}" for one in senders if (why := one.refused)]
-    return DriveStatus(
-        frames,
-        sum(one.packets for one in senders),
-        sum(one.errors for one in senders),
-        trouble=blocked[0] if blocked else None,
-        refused=refused[0] if refused else None,
-    )
+
+    MAX_FPS = 44.0
+    """Ceiling of 513 slots. Source: ANSI E1.31-2018, clause 6.6.1, with the times of ANSI E1.11."""
+
+    def __init__(
+        self,
+        design: Design,
+        layout: UniverseLayout,
+        sender_to: Callable[[str | None], UdpSender],
+        end: FrameEnd | None = None,
+    ) -> None:
+        """Prepare the driver; nothing is opened yet.
+
+        Args:
+            design: the prop.
+            layout: place of its channels.
+            sender_to: returns the sender to a host of the prop file, None for that of the target.
+            end: last packet of each frame, for every host; None without one.
+        """
+        self.design = design
+        self._layout, self._end = layout, end
+        lines: dict[str | None, Line] = {}
+        for part in layout.slices:  # host after host
+            if part.host not in lines:
+                lines[part.host] = Line(sender_to(part.host))
+            lines[part.host].parts.append(part)
+        self.lines = list(lines.values())
+        self._frames = 0
+        self._is_open = self._is_numbered = False
+        self._prepared: Frame | None = None
+        self.sent_s = float("-inf")
+
+    def open_lines(self) -> str:
+        """Open the sockets; return the own address on the network of the first.
+
+        Raises:
+            DriveFault: a host is unknown, or this machine has no network to it.
+        """
+        try:
+            own, *_ = [line.udp.open() for line in self.lines]
+        except DriveFault:
+            self.close_lines()
+            raise
+        return own
+
+    def make_streams(
+        self,
+        stream_of: Callable[[UniverseSlice], Stream],
+        group_of: Callable[[UniverseSlice], str] = lambda part: _NO_GROUP,
+        end_group: str = _NO_GROUP,
+    ) -> None:
+        """Make the packets of every line, and from now on accept frames.
+
+        Args:
+            stream_of: returns the packets of a part.
+            group_of: returns the multicast group of a part.
+            end_group: multicast group of the last packet.
+        """
+        for line in self.lines:
+            line.streams[:] = map(stream_of, line.parts)
+            packets = [
+                (stream.octets, group_of(part))
+                for stream, part in zip(line.streams, line.parts, strict=True)
+            ]
+            if self._end is not None:
+                packets.append((self._end.octets, end_group))
+            line.udp.prepare(packets)
+        self._is_open, self._is_numbered, self._prepared = True, False, None
+
+    @property
+    def hosts(self) -> str:
+        """Return the hosts in words, for a status line."""
+        return ", ".join(line.udp.host or "multicast" for line in self.lines)
+
+    def prepare(self, frame: Frame) -> None:
+        """Work out the packets of a frame; a frame that was not sent leaves no gap in sequences."""
+        slots = iter(self._layout.slots(frame))
+        for line in self.lines:
+            for stream, part in zip(line.streams, line.parts, strict=True):
+                stream.fill(next(slots), part.slot)
+                if not self._is_numbered:
+                    stream.next()
+        if self._end is not None and not self._is_numbered:
+            self._end.next()
+        self._prepared, self._is_numbered = frame, True
+
+    def show(self, frame: Frame) -> None:
+        """Send one frame: all its packets, in one system call for each host if possible."""
+        if not self._is_open:
+            raise DriveFault(f"{self.lines[0].udp.target}: closed; open it to send again")
+        if frame is not self._prepared:
+            self.prepare(frame)
+        for line in self.lines:
+            line.udp.reopen_if_blocked()
+        for line in self.lines:
+            line.udp.send_frame(len(line.streams) + (self._end is not None))
+        self.sent_s = time.monotonic()
+        self._is_numbered, self._prepared = False, None
+        self._frames += 1
+
+    def status(self) -> DriveStatus:
+        """Return what was sent, and the first trouble of any host."""
+        senders = [line.udp for line in self.lines]
+        blocked = [f"{one.target}: {one.blocked}; still trying" for one in senders if one.blocked]
+        refused = [f"{one.target}: {why}" for one in senders if (why := one.refused)]
+        return DriveStatus(
+            self._frames,
+            sum(one.packets for one in senders),
+            sum(one.errors for one in senders),
+            trouble=blocked[0] if blocked else None,
+            refused=refused[0] if refused else None,
+        )
+
+    def show_dark(self, times: int = 1) -> None:
+        """Send dark frames, no closer than the ceiling allows: a burst is easily lost as a whole.
+
+        Args:
+            times: number of frames; more than one where no later packet repeats one that is lost.
+        """
+        dark = np.zeros((self.design.node_count, self.design.node.channels), dtype=np.uint8)
+        for _ in range(times):
+            self.wait_for_next_slot()
+            self.show(dark)
+
+    def wait_for_next_slot(self) -> None:
+        """Wait until the next packet is allowed."""
+        time.sleep(max(0.0, self.sent_s + 1.0 / self.MAX_FPS - time.monotonic()))
+
+    def close_lines(self) -> None:
+        """Close the sockets; frames are refused from now on."""
+        self._is_open = False
+        for line in self.lines:
+            line.streams.clear()
+            line.udp.close()
+
+    def close(self) -> None:
+        """Send dark frames, then close the sockets; may be called again."""
+        if self._is_open:
+            self.show_dark(_DARK_FRAMES)
+        self.close_lines()
 
 
 def _resolve(host: str, port: int) -> tuple[socket.AddressFamily, tuple[str, int]]:
