@@ -1,7 +1,12 @@
-"""Frame clock: one thread that keeps the frame alive and sends changes at once.
+"""Frame clock: threads that keep the frame alive and send changes at once.
+
+Each frame is worked out when the one before has left, for the moment of its deadline: at the
+deadline only the packets are left to send. Without real-time rights two threads wait for the same
+deadline, and the first to wake up sends; on a busy machine, a thread that does little beyond waking
+up waits for a processor once in twenty times, and two of them hardly ever at once.
 
 Deadlines are absolute on the monotonic clock, so no drift builds up and a change of the wall clock
-has no effect. The caller never waits for the network, and the network never ends the thread.
+has no effect. The caller never waits for the network, and the network never ends a thread.
 
 The clock limits flashes of large areas to three a second, for any caller: patterns are checked when
 they are read, but a key held down repeats thirty times a second.
@@ -36,8 +41,10 @@ from benchtest.errors import InputError
 from benchtest.operating_system import (
     boot_time_s,
     fine_timer,
+    may_raise_thread_priority,
     monotonic_s,
     raise_thread_priority,
+    shorten_thread_slice,
 )
 
 _MAX_FLASHES = 3
@@ -46,6 +53,18 @@ _MIN_FLASH_CHANGE = 26
 """Smallest change that counts, a tenth of full light. [levels of 255]"""
 LARGE_AREA_NODES = 4
 """Number of nodes flashing together that count as a large area; our choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Comparison:
+    """A frame compared with what was shown before."""
+
+    frame: Frame
+    levels: NDArray[np.int16]
+    rising: NDArray[np.bool_]
+    """Channels that begin to rise, shape (nodes, colours)."""
+    nodes: NDArray[np.bool_] | None
+    """Nodes that brighten, shape (nodes,); None without any."""
 
 
 class FlashGuard:
@@ -62,6 +81,7 @@ class FlashGuard:
         """Highest level since it rose."""
         self._rises_s = np.full((_MAX_FLASHES + 1, nodes), -np.inf)
         """Times when each node last brightened, oldest first, shape (flashes + 1, nodes). [s]"""
+        self._compared: _Comparison | None = None
 
     def admit(self, frame: Frame, now_s: float) -> float:
         """Return the earliest time at which a frame may be shown; record the frame if that is now.
@@ -73,17 +93,43 @@ class FlashGuard:
         Returns:
             `now_s`, or a time up to one second later. [s]
         """
+        free_s = self.earliest_s(frame, now_s)
+        if free_s == now_s:
+            self.record(frame, now_s)
+        return free_s
+
+    def earliest_s(self, frame: Frame, now_s: float) -> float:
+        """Return the earliest time at which a frame may be shown; record nothing. [s]
+
+        Args:
+            frame: shape (nodes, colours); it does not change until it is recorded.
+            now_s: monotonic time. [s]
+        """
+        self._compared = found = self._compare(frame)
+        return now_s if found.nodes is None else self._free_s(found.nodes, now_s)
+
+    def _compare(self, frame: Frame) -> _Comparison:
         levels = frame.astype(np.int16)
         rising = levels - self._low >= _MIN_FLASH_CHANGE
         rising &= ~self._up
         # most frames of a ramp change no node's direction, and large props have many channels
-        if rising.any():
-            nodes = np.asarray(rising.any(axis=1))
-            free_s = self._free_s(nodes, now_s)
-            if free_s > now_s:
-                return free_s
+        nodes = np.asarray(rising.any(axis=1)) if rising.any() else None
+        return _Comparison(frame, levels, rising, nodes)
+
+    def record(self, frame: Frame, at_s: float) -> None:
+        """Record that a frame was shown.
+
+        Args:
+            frame: shape (nodes, colours).
+            at_s: monotonic time. [s]
+        """
+        found, self._compared = self._compared, None
+        if found is None or found.frame is not frame:
+            found = self._compare(frame)
+        levels, rising, nodes = found.levels, found.rising, found.nodes
+        if nodes is not None:
             self._rises_s[:-1, nodes] = self._rises_s[1:, nodes]
-            self._rises_s[-1, nodes] = now_s
+            self._rises_s[-1, nodes] = at_s
             self._up |= rising
             np.copyto(self._high, levels, where=rising)
         falling = self._high - levels >= _MIN_FLASH_CHANGE
@@ -94,7 +140,6 @@ class FlashGuard:
             np.copyto(self._low, levels, where=falling)
         np.minimum(self._low, levels, out=self._low)
         np.maximum(self._high, levels, out=self._high)
-        return now_s
 
     def _free_s(self, rising: NDArray[np.bool_], now_s: float) -> float:
         """Return the earliest time at which these nodes, shape (nodes,), may brighten. [s]"""
@@ -130,6 +175,8 @@ _THREAD_SWITCH_INTERVAL_S = 0.0001
 releases it at every operation, about sixteen times a frame. With Python's own 5 ms, a busy screen
 makes every frame that much later.
 """
+_THREADS_WITHOUT_RIGHTS = 2
+"""Threads that wait for one deadline without real-time rights."""
 _MAX_LATENESS_SAMPLES = 400
 """Number of frames in the statistics of the pace: ten seconds of change."""
 
@@ -145,8 +192,17 @@ class Pace:
     """Delay from a frame's deadline until it was sent, over the recorded frames. [s]"""
 
 
+@dataclass(frozen=True, slots=True)
+class _Prepared:
+    """A frame whose packets are ready."""
+
+    frame: Frame
+    due_s: float
+    """Its deadline. [s, monotonic]"""
+
+
 class FrameClock:
-    """A thread that shows frames on a driver.
+    """Threads that show frames on a driver.
 
     A context manager: leaving it for any reason takes the prop dark and ends the stream.
 
@@ -196,11 +252,14 @@ class FrameClock:
         self._late_s: deque[float] = deque(maxlen=_MAX_LATENESS_SAMPLES)
         self._wake = threading.Condition()
         self._closing = self._holds_collector = False
+        self._sending = self._is_awaited = False
+        """A thread sends or prepares a frame, and another one waits until it has finished."""
+        self._prepared: _Prepared | None = None
         self._attended = attended
         self._held: str | None = None
         self._packet_boot_s, self._packet_s = boot_time_s(), monotonic_s()
         self.dark_gap_s = 0.0
-        self._thread = threading.Thread(target=self._run, name="frame clock", daemon=True)
+        self._threads: list[threading.Thread] = []
         self.info: DriverInfo | None = None
 
     def start(self) -> FrameClock:
@@ -216,7 +275,13 @@ class FrameClock:
         add_light(self)
         self._packet_boot_s, self._packet_s = boot_time_s(), monotonic_s()
         sys.setswitchinterval(min(_THREAD_SWITCH_INTERVAL_S, sys.getswitchinterval()))
-        self._thread.start()
+        many = 1 if may_raise_thread_priority() else _THREADS_WITHOUT_RIGHTS
+        self._threads = [
+            threading.Thread(target=self._run, name=f"frame clock {number}", daemon=True)
+            for number in range(1, many + 1)
+        ]
+        for thread in self._threads:
+            thread.start()
         return self
 
     def _with_pace(self, info: DriverInfo) -> DriverInfo:
@@ -246,7 +311,7 @@ class FrameClock:
             self._ramp_start_s, self._ramp_s = now_s, ramp_s
             self._to_repeat = _REPEATED_FRAMES
             self._changed = True
-            self._wake.notify()
+            self._wake.notify_all()
 
     def dark(self) -> None:
         """Turn everything off at once."""
@@ -261,7 +326,7 @@ class FrameClock:
         with self._wake:
             self._held = self._held or why
             self._to_repeat, self._changed = _REPEATED_FRAMES, True
-            self._wake.notify()
+            self._wake.notify_all()
 
     @property
     def held(self) -> str | None:
@@ -283,13 +348,14 @@ class FrameClock:
     @property
     def rests_dark(self) -> bool:
         """True once the prop is held dark and its dark frames have been sent; does not wait."""
-        return self._held is not None and not self._changed and self._to_repeat == 0
+        has_sent = not self._changed and self._to_repeat == 0 and not self._sending
+        return self._held is not None and has_sent
 
     def _hold_after_gap(self) -> None:
         """Hold the prop dark after a time without packets: program stopped or machine asleep."""
         boot_s, now_s = boot_time_s(), monotonic_s()
         gap_s = boot_s - self._packet_boot_s
-        if gap_s > _MAX_SILENCE_S and self._attended and self._thread.is_alive():
+        if gap_s > _MAX_SILENCE_S and self._attended and self._runs():
             self.dark_gap_s += now_s - self._packet_s
             self._packet_boot_s, self._packet_s = boot_s, now_s
             self.hold(f"the program was stopped for {gap_s:.0f} s")
@@ -322,12 +388,20 @@ class FrameClock:
     def _ramping(self, now_s: float) -> bool:
         return self._held is None and now_s < self._ramp_start_s + self._ramp_s
 
+    def _runs(self) -> bool:
+        return any(thread.is_alive() for thread in self._threads)
+
     def _run(self) -> None:
-        raise_thread_priority()  # as soon as a frame is due
+        if not raise_thread_priority():  # to run as soon as a frame is due
+            shorten_thread_slice()
         with fine_timer():
-            while (frame := self._next_frame()) is not None:
+            while (due := self._next_frame()) is not None:
+                frame, now_s, moves = due
                 self.driver.show(frame)
                 self._hold_collector()
+                if moves:
+                    self._guard.record(frame, now_s)
+                self._prepare_next()
 
     def _hold_collector(self) -> None:
         """Suspend garbage collection while light moves: it stops every thread for up to 60 ms.
@@ -346,8 +420,13 @@ class FrameClock:
             gc.enable()
         self._holds_collector = False
 
-    def _next_frame(self) -> Frame | None:
-        """Wait until a frame is due; return None once the clock closes."""
+    def _next_frame(self) -> tuple[Frame, float, bool] | None:
+        """Wait until a frame is due; return None once the clock closes.
+
+        Returns:
+            The frame, the time now, and whether light moves. Until `_prepare_next` the other thread
+            gets no frame.
+        """
         with self._wake:
             while not self._closing:
                 self._hold_after_gap()
@@ -355,19 +434,44 @@ class FrameClock:
                 if now_s < due_s:
                     self._wake.wait(due_s - now_s)
                     continue
-                frame = self._frame_at(now_s)
-                allowed_s = self._admit(frame, now_s)
-                if now_s < allowed_s:
-                    self._wake.wait(allowed_s - now_s)
+                if self._sending:
+                    self._is_awaited = True
+                    self._wake.wait()
                     continue
+                ready, self._prepared = self._prepared, None
+                moves = self._changed or self._ramping(self._slot_s)
+                # after a long delay a ramp is at another level
+                is_stale = self._changed or now_s > due_s + self._period_s
+                if ready is None or ready.due_s != due_s or is_stale:
+                    frame = self._frame_at(now_s)
+                    free_s = self._guard.earliest_s(frame, now_s) if moves else now_s
+                    if now_s < free_s:
+                        self._wake.wait(free_s - now_s)
+                        continue
+                else:
+                    frame = ready.frame
+                self._sending = True
                 self._record_sent(due_s, now_s)
-                return frame
+                return frame, now_s, moves
             return None
 
-    def _admit(self, frame: Frame, now_s: float) -> float:
-        """Return the earliest time at which the frame goes out without flashing. [s, monotonic]"""
-        moving = self._changed or self._ramping(self._slot_s)
-        return self._guard.admit(frame, now_s) if moving else now_s
+    def _prepare_next(self) -> None:
+        """Prepare the packets of the next frame, and let the next thread send."""
+        frame: Frame | None = None
+        with self._wake:
+            if not self._changed and not self._closing:
+                due_s, moves = self._due_s(), self._ramping(self._slot_s)
+                frame = self._frame_at(due_s)
+        ready = None
+        if frame is not None and not (moves and self._guard.earliest_s(frame, due_s) > due_s):
+            self.driver.prepare(frame)
+            ready = _Prepared(frame, due_s)
+        with self._wake:
+            self._prepared = None if self._changed else ready
+            self._sending = False
+            if self._is_awaited:
+                self._is_awaited = False
+                self._wake.notify_all()
 
     def _record_sent(self, due_s: float, now_s: float) -> None:
         """Record that a frame goes out now, and plan the next deadline."""
@@ -396,7 +500,7 @@ class FrameClock:
     def _allowed_s(self) -> float:
         """Return the earliest time of the next frame. [s, monotonic]
 
-        It counts from when the last packets left: this thread may be suspended between its decision
+        It counts from when the last packets left: a thread may be suspended between its decision
         and the socket, and then two frames would be closer than a universe can carry.
         """
         return max(self._sent_s, self.driver.sent_s) + self._gap_s
@@ -408,10 +512,11 @@ class FrameClock:
                 if self._closing:
                     return
                 self._closing = True
-                self._wake.notify()
+                self._wake.notify_all()
             atexit.unregister(self._close_at_exit)
-            if self._thread.is_alive():
-                self._thread.join()
+            for thread in self._threads:
+                if thread.is_alive():
+                    thread.join()
             self._release_collector()
             self.driver.close()
             remove_light(self)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gc
+import os
+import re
 import signal
 import socket
 import subprocess
@@ -22,10 +24,11 @@ import pytest
 
 from benchtest.drive.driver import KEEP_ALIVE_INTERVAL_S
 from benchtest.drive.e131.driver import E131Driver, SourceSettings
-from benchtest.drive.e131.udp import UdpSender
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.drive.target import Target, driver_for
+from benchtest.drive.udp import UdpSender
 from benchtest.errors import DriveFault, InputError
+from benchtest.operating_system import may_raise_thread_priority
 from benchtest.prop.design import Design
 from benchtest.virtual.e131_receiver import E131Receiver
 from tests.waiting import beats, until, until_still, wait_until_s
@@ -263,6 +266,158 @@ def test_no_two_frames_are_closer_than_the_ceiling_after_a_late_one(
     assert (gaps > 0.03).sum() >= 4  # some frames were late
     assert len(gaps) > 20
     assert gaps.min() >= 0.022676
+
+
+def test_a_prepared_frame_that_is_not_sent_leaves_no_trace(
+    make_fan: Callable[..., Design], ear: Ear
+) -> None:
+    fan = make_fan(4, 50)
+    driver = E131Driver(fan, SourceSettings(uuid4(), sync_address=1), LOOPBACK, ear.port)
+    driver.open()
+    driver.show(_white(fan))
+    for level in (10, 20):
+        driver.prepare(np.full((200, 3), level, dtype=np.uint8))
+    for level in (30, 40):
+        driver.show(np.full((200, 3), level, dtype=np.uint8))
+    driver.prepare(np.full((200, 3), 50, dtype=np.uint8))
+    driver.close()
+    ear.until(lambda: len(ear.heard) == 4 * 3 + 3 * 2)
+    lives = [p for p in ear.of(2) if not p.terminated]
+    assert [p.slots[0] for p in lives] == [255, 30, 40, 0]
+    numbers = [p.sequence for p in ear.of(2)]
+    assert numbers == [(numbers[0] + step) % 256 for step in range(7)]
+    # synchronization packets, 49 octets: sequence in octet 44. ANSI E1.31-2018, 6.3
+    counts = [p.octets[44] for p in ear.heard if len(p.octets) == 49]
+    assert counts == [counts[0] + step for step in range(4)]
+
+
+class Ahead(E131Driver):
+    """A driver that records how long each frame was ready before it went out."""
+
+    def __init__(self, *words: Any) -> None:
+        super().__init__(*words)
+        self.ready: tuple[np.ndarray, float] | None = None
+        self.ahead_s: list[float] = []
+
+    def prepare(self, frame: np.ndarray) -> None:
+        super().prepare(frame)
+        self.ready = frame, time.monotonic()
+
+    def show(self, frame: np.ndarray) -> None:
+        if self.ready is not None and self.ready[0] is frame:
+            self.ahead_s.append(time.monotonic() - self.ready[1])
+        else:
+            self.ahead_s.append(0.0)
+        super().show(frame)
+
+
+def test_packets_are_ready_before_their_deadline(make_fan: Callable[..., Design], ear: Ear) -> None:
+    fan = make_fan(4, 50)
+    driver = Ahead(fan, SourceSettings(uuid4()), LOOPBACK, ear.port)
+    with FrameClock(driver, 200, 3).start() as clock:
+        clock.show(_white(fan), ramp_s=1.5)
+        ear.until(lambda: len(ear.of(1)) >= 50)
+        ahead_s = driver.ahead_s[:50]
+    # not the first of the session, nor that of the change; few on a machine that stalls
+    assert np.mean(np.array(ahead_s) > 0.005) > 0.8
+    levels = [p.slots[0] for p in ear.of(1)]
+    steps = np.diff([level for level in levels if 20 < level < 230])
+    # 255 levels in 1.5 s, every 25 ms: 4.25 levels
+    assert np.mean((steps == 4) | (steps == 5)) > 0.8
+
+
+class Recorded(E131Driver):
+    """A driver that records the level of each frame."""
+
+    def __init__(self, *words: Any) -> None:
+        super().__init__(*words)
+        self.levels: list[int] = []
+
+    def show(self, frame: np.ndarray) -> None:
+        self.levels.append(int(frame[0, 0]))
+        super().show(frame)
+
+
+@pytest.mark.parametrize("frames_per_s", [20.0, 40.0])
+def test_a_change_replaces_the_frame_that_was_prepared(
+    make_fan: Callable[..., Design], ear: Ear, frames_per_s: float
+) -> None:
+    fan, firsts = make_fan(1, 10), []
+    driver = Recorded(fan, SourceSettings(uuid4()), LOOPBACK, ear.port)
+    with FrameClock(driver, 10, 3, frames_per_s).start() as clock:
+        for level in range(60, 76):  # too alike to count as flashes
+            clock.show(np.full((10, 3), 50, dtype=np.uint8), ramp_s=5.0)
+            begun = len(driver.levels)
+            until(lambda begun=begun: len(driver.levels) >= begun + 2)  # type: ignore[misc]
+            clock.show(np.full((10, 3), level, dtype=np.uint8))
+            begun = len(driver.levels)
+            until(lambda level=level: level in driver.levels)  # type: ignore[misc]
+            firsts.append(driver.levels[begun] == level)
+    # a frame that was on its way already may come first, which is rare
+    assert np.mean(firsts) > 0.8
+
+
+class Alone(E131Driver):
+    """A driver that records whether two threads ever sent at once."""
+
+    busy = overlaps = 0
+
+    def show(self, frame: np.ndarray) -> None:
+        self.busy += 1
+        self.overlaps += self.busy > 1
+        super().show(frame)
+        wait_until_s(time.monotonic() + 0.03)  # longer than a frame lasts
+        self.busy -= 1
+
+
+def test_frames_are_sent_one_after_the_other(make_fan: Callable[..., Design], ear: Ear) -> None:
+    fan = make_fan(1, 10)
+    driver = Alone(fan, SourceSettings(uuid4()), LOOPBACK, ear.port)
+    with FrameClock(driver, 10, 3).start() as clock:
+        clock.show(_white(fan), ramp_s=2.0)
+        ear.until(lambda: len(ear.of(1)) >= 30)
+    assert driver.overlaps == 0
+    levels = [p.slots[0] for p in ear.of(1) if not p.terminated]
+    assert levels[:-1] == sorted(levels[:-1])
+
+
+SLICE = r"""
+import ctypes, os
+from benchtest.operating_system import shorten_thread_slice
+
+os.nice(3)
+assert shorten_thread_slice()
+libc = ctypes.CDLL(None)
+assert libc.prctl(30, 0, 0, 0, 0) == 1, "timer slack"  # PR_GET_TIMERSLACK: prctl(2)
+found = (ctypes.c_uint64 * 7)()  # struct sched_attr: sched_setattr(2)
+# sched_getattr of x86_64 and of the machines with the general table
+number = 315 if os.uname().machine == "x86_64" else 275
+assert libc.syscall(ctypes.c_long(number), 0, ctypes.byref(found), 56, 0) == 0
+policy, nice, slice_ns = found[0] >> 32, found[2] & 0xFFFFFFFF, found[3]
+print(policy, nice, slice_ns)
+"""
+
+
+def test_a_thread_without_rights_gets_a_short_time_slice() -> None:
+    """By the answer of the kernel itself; the slice is of Linux 6.12 and later, sched-eevdf.rst."""
+    words = ["setpriv", "--bounding-set=-sys_nice", "--inh-caps=-sys_nice"]
+    done = subprocess.run(
+        [*words, sys.executable, "-c", SLICE], capture_output=True, text=True, check=True
+    )
+    release = tuple(map(int, re.findall(r"\d+", os.uname().release)[:2]))
+    assert done.stdout.split() == ["0", "3", "100000" if release >= (6, 12) else "0"]
+
+
+def test_all_of_this_holds_without_real_time_rights() -> None:
+    """Then two threads wait for each deadline. Source: setpriv(1), capabilities(7)."""
+    if not may_raise_thread_priority():  # every test here has run so already
+        return
+    words = ["setpriv", "--bounding-set=-sys_nice", "--inh-caps=-sys_nice", sys.executable, "-m"]
+    words += ["pytest", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", __file__, "-k"]
+    chosen = "session or deadline or prepared or one_after_the_other or ceiling or add_up"
+    done = subprocess.run([*words, chosen], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout
+    assert "9 passed" in done.stdout, done.stdout
 
 
 def test_packets_sent_one_by_one_are_the_same(ear: Ear) -> None:
