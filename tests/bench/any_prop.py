@@ -95,6 +95,8 @@ node seen dim that is not."""
 COUNTED = 0.02
 """Probability from which a suspect counts for the calibration."""
 ONE_THREAD = "OPENBLAS_NUM_THREADS"
+SETTING_S = 10.0
+"""Seconds to look up a setting of the controller. [s] Common practice, no source."""
 UNPLUG_S = 15.0
 """Seconds to unplug all supplies, wait until capacitors are empty, and plug in again. [s] Common
 practice, no source."""
@@ -125,7 +127,8 @@ class Row:
     """Difference between ngspice and our circuit at the worst node at full white. [V]"""
     meter: str = ""
     named: list[tuple[str, str, float, str]] = field(default_factory=list)
-    """Places that were repaired: place, kind, probability, and `right`, `alike` or `needless`."""
+    """Places that were repaired: place, kind, probability, and `right`, `alike` or `needless`; or
+    `setting` for a setting of the controller that was looked up and is right."""
     left: tuple[str, ...] = ()
     end: str = ""
     """`released`, `unexplained` where nothing fits, or what stopped it."""
@@ -390,8 +393,10 @@ class Person:
         near = [text for text in unit.left if alike(text, where, self.design)]
         done = unit.repair(where, kind, words)
         verdict = "right" if done else "alike" if near else "needless"
+        if verdict == "needless" and kind == "mapping":
+            verdict = "setting"
         row.named.append((where, kind, round(probability, 4), verdict))
-        row.seconds += repair_s()
+        row.seconds += SETTING_S if verdict == "setting" else repair_s()
         row.to_name = row.readings if row.to_name is None else row.to_name
         if not unit.left and row.to_fix is None:
             row.to_fix = row.readings

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Protocol
 
 import numpy as np
@@ -26,6 +26,7 @@ from benchtest.diagnosis.likelihood.marks import (
     strand_looks,
 )
 from benchtest.diagnosis.likelihood.nonlinear import FEW_KNOTS, KNOTS
+from benchtest.diagnosis.likelihood.rail_shorts import RailShort
 from benchtest.diagnosis.likelihood.readings import JointLikelihoods, ReadingLikelihood, Row
 from benchtest.diagnosis.likelihood.selection import without_duplicates
 from benchtest.diagnosis.likelihood.unit_marks import UnitMarkLikelihood
@@ -183,7 +184,7 @@ class ConditionalEvidence:
         """
         self._mark_likelihood = other._mark_likelihood
         self._marks_healthy, self._marks_chain = other._marks_healthy, other._marks_chain
-        self._marks_joints = other._marks_joints
+        self.marks_joints = other.marks_joints
 
     @cached_property
     def healthy(self) -> float:
@@ -222,12 +223,14 @@ class ConditionalEvidence:
         rough = self._rough_rows()
         plausible = [n for n, row in enumerate(rough) if likelihood.is_plausible(row)]
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].nonlinear].max()), 9))
+        if not self.given:  # the likeliest one matters most, whatever other stages have spent
+            likelihood.always_solved.update(plausible[:1])
         left = REFINEMENT_BUDGET_SHARE * self.case.budget.left
         if len(plausible) * KNOTS * likelihood.solve_units <= left:
             each = left
         else:
             each = FEW_KNOTS * likelihood.solve_units
-            affordable = int(left // each)
+            affordable = max(int(left // each), len(likelihood.always_solved))
             likelihood.estimated.update(plausible[affordable:])
             plausible = plausible[:affordable]
         for joint in plausible:
@@ -277,13 +280,14 @@ class ConditionalEvidence:
         return self._rows[joint]
 
     @cached_property
-    def _marks_joints(self) -> FloatArray:
+    def marks_joints(self) -> FloatArray:
+        """Return the marks' log likelihood with one further joint at fault, (joints, COLUMNS)."""
         return self._mark_likelihood.joints()
 
     @cached_property
     def joints(self) -> FloatArray:
         """Return the log likelihood with one further joint at fault, shape (joints, COLUMNS)."""
-        rows = self._marks_joints
+        rows = self.marks_joints
         if self.likelihoods is not None:
             rows = rows + self.likelihoods.joints
         return rows if self.earlier is None else rows + self.earlier.joints(self.responses.space)
@@ -308,7 +312,35 @@ class ConditionalEvidence:
         rows = self._marks_chain
         if self.likelihood is not None:
             rows = rows + self.likelihood.chain()
+            self._insert_shorts(rows, self.likelihood)
         return rows if self.earlier is None else rows + self.earlier.chain(self.responses.space)
+
+    def _insert_shorts(self, rows: FloatArray, likelihood: ReadingLikelihood) -> None:
+        """Replace the likelihood of shorts with that of readings and marks together.
+
+        Both depend on the resistance: a short that leaves the voltages read leaves no node dark.
+
+        Args:
+            rows: log likelihood of each chain fault, shape (chain faults,); changed.
+            likelihood: of the readings.
+        """
+        marks = self._mark_likelihood
+        if not marks.looks:
+            return
+        marked: dict[int, FloatArray] = {}
+        for number, fault in enumerate(self.responses.space.chain):
+            shorted = fault.shorted
+            short = None if shorted is None else likelihood.rail_short(shorted)
+            if shorted is None or short is None or np.isneginf(short.log_likelihood):
+                continue
+            if id(short) not in marked:
+                marked[id(short)] = marks.at_voltages(partial(self._short_voltages, short))
+            soft = short.log_likelihood_with(marked[id(short)])
+            dead = likelihood.dead_log_likelihood(shorted) + marks.dead_shorts()[number]
+            rows[number] = np.logaddexp(soft, dead) - np.log(2.0)
+
+    def _short_voltages(self, short: RailShort, lit: LitSet) -> tuple[FloatArray, FloatArray]:
+        return short.node_voltages(self.responses.solution(lit))
 
     @cached_property
     def prior_log_odds(self) -> tuple[FloatArray, FloatArray]:
@@ -433,15 +465,18 @@ class ConditionalEvidence:
         Args:
             further: the further fault; None for none.
         """
-        looks = self._marks_healthy
-        if further is not None and further.chain >= 0:
-            looks = float(self._marks_chain[self._chain_index(further)])
-        elif further is not None:
-            joint = self._joint_index(further.where)
-            looks = float(self._mark_likelihood.joints([joint])[joint, further.column])
-        if self._mark_likelihood.best() - looks > MAX_MARK_DEFICIT_LOG:
+        if self._mark_likelihood.best() - self.marks_log(further) > MAX_MARK_DEFICIT_LOG:
             return True
         return self._misfit_chance(further) < MIN_EXPLAINED_CHANCE
+
+    def marks_log(self, further: FaultHypothesis | None) -> float:
+        """Return the log likelihood of the marks with one further fault; None for none."""
+        if further is None:
+            return self._marks_healthy
+        if further.chain >= 0:
+            return float(self._marks_chain[self._chain_index(further)])
+        joint = self._joint_index(further.where)
+        return float(self._mark_likelihood.joints([joint])[joint, further.column])
 
     def expected_looks(self, lit: LitSet, further: FaultHypothesis | None) -> NDArray[np.intp]:
         """Return all appearances that each node may have, lit or not.
@@ -470,7 +505,7 @@ class ConditionalEvidence:
         See `cleared_by_joint`. Readings and dark nodes count; colors without a mark clear nothing.
         """
         rows = self.joints
-        healthy, joints = self._mark_likelihood.blind_difference(self._marks_joints)
+        healthy, joints = self._mark_likelihood.blind_difference(self.marks_joints)
         return cleared_by_joint(self.healthy + healthy, rows + joints)
 
     def _misfit_chance(self, further: FaultHypothesis | None) -> float:

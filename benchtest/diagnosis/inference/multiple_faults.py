@@ -68,6 +68,10 @@ class EvidenceLookup(Protocol):
 
 MAX_PARTIAL_CANDIDATES, MAX_PARTIAL_EXPLANATIONS = 3, 2
 """Number of joints that are solved as partial explanations, and number that is returned."""
+MAX_MARK_EXPLANATIONS = 1
+"""Number of joints that are returned as explanations of the marks alone."""
+MIN_MARKS_GAIN_LOG = 4.0
+"""Gain of the marks' log likelihood over the likeliest single fault from which these are tried."""
 PARTIAL_BUDGET_SHARE = 0.3
 """Share of the remaining budget that solving one of them may use. Ours."""
 MAX_FAULTS = 3
@@ -248,7 +252,10 @@ def fault_combinations(lookup: EvidenceLookup) -> list[FaultCombination]:
         for _, hypothesis in unconditional.likeliest
         if unconditional.allows_further(hypothesis)
     )
-    starts = twins.distinct([*ranked[:MAX_ANCHORS], *partial_explanations(unconditional)])
+    marked = mark_explanations(unconditional)
+    starts = twins.distinct(
+        [*ranked[: MAX_ANCHORS - len(marked)], *marked, *partial_explanations(unconditional)]
+    )
     anchors = [
         one for hypothesis in starts if (one := _single_fault(lookup, hypothesis)) is not None
     ]
@@ -871,6 +878,31 @@ def sure_faults(
         hypothesis for hypothesis in ranked if probability(hypothesis) >= MIN_SURE_PROBABILITY
     )
     return sure or tuple(ranked[:1])
+
+
+def mark_explanations(conditional: ConditionalEvidence) -> list[FaultHypothesis]:
+    """Return joints that explain the marks best, whatever was read; empty if they need none.
+
+    With several faults the readings may contradict each single fault that explains the marks.
+
+    Args:
+        conditional: the evidence with any faults given.
+    """
+    looks = conditional.marks_joints
+    _, likeliest = conditional.likeliest[0]
+    explained = conditional.marks_log(likeliest)
+    if (
+        conditional.likelihood is None
+        or looks.max(initial=-np.inf) < explained + MIN_MARKS_GAIN_LOG
+    ):
+        return []
+    score = looks + conditional.prior_log_odds[0]
+    order = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:MAX_MARK_EXPLANATIONS]
+    joints = conditional.responses.space.joints
+    return [
+        FaultHypothesis(joints[place].name, "resistive").at(int(score[place].argmax()))
+        for place in order.tolist()
+    ]
 
 
 def partial_explanations(conditional: ConditionalEvidence) -> list[FaultHypothesis]:

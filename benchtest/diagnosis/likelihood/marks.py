@@ -8,7 +8,7 @@ one.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from functools import cached_property
@@ -436,6 +436,7 @@ class MarkLikelihood:
         self._powered_cache: dict[LitSet, NDArray[np.intp]] = {}
         self._remapped_cache: dict[LitSet, dict[int, NDArray[np.intp]]] = {}
         self._blind_joints: FloatArray | None = None
+        self._dead_shorts: FloatArray | None = None
         self.position = np.empty(self.design.node_count, dtype=np.intp)
         self.position[self.space.order] = np.arange(self.design.node_count)
 
@@ -555,11 +556,52 @@ class MarkLikelihood:
             self._insert_remapped(weight, look)
             total += weight
         found = log_likelihood_of(total)
+        self._dead_shorts = found.copy()
         for number, fault in enumerate(self.space.chain):
             if fault.shorted is not None and fault.shorted.amps_sd:
                 partial = self._partial_short(fault.shorted)
                 found[number] = np.logaddexp(found[number], partial) - np.log(2.0)
         return found
+
+    def dead_shorts(self) -> FloatArray:
+        """Return `chain` with shorts that leave no voltage, shape (chain faults,)."""
+        if self._dead_shorts is None:
+            self.chain()
+        assert self._dead_shorts is not None
+        return self._dead_shorts
+
+    def at_voltages(self, ways: Callable[[LitSet], tuple[FloatArray, FloatArray]]) -> FloatArray:
+        """Return the log probability of all looks in some ways that nodes may have voltage.
+
+        Data may or may not pass nodes without voltage: the better alternative counts.
+
+        Args:
+            ways: gives the lowest and the highest voltage of each node under a lit set, shape
+                (ways, nodes) each. [V]
+
+        Returns:
+            Shape (ways,).
+        """
+        totals: list[FloatArray] = []
+        for lit in dict.fromkeys(look.lit for look in self.looks):
+            low, high = (
+                self.level.appearance(self.design.node, node_v, lit) for node_v in ways(lit)
+            )
+            by_volts = (low + high) // 2
+            for way, expected in enumerate((self._without_data(by_volts), by_volts)):
+                if self.responses.remap:
+                    expected = self._as_received(lit, expected, self.responses.received(lit))
+                expected = self._with_dark_nodes(expected)
+                rows, of = np.unique(expected, axis=0, return_inverse=True)
+                tallied = np.zeros((TALLY_ROWS, len(rows)))
+                for look in (each for each in self.looks if each.lit == lit):
+                    tallied += look.tally(rows[:, self._nodes(look)])
+                tallied = tallied[:, of.reshape(-1)]
+                if way < len(totals):
+                    totals[way] = totals[way] + tallied
+                else:
+                    totals.append(tallied)
+        return np.asarray(np.max([log_likelihood_of(each) for each in totals], axis=0))
 
     def _partial_short(self, shorted: DeadCopper) -> float:
         """Return the log probability of all looks if a short leaves some voltage.

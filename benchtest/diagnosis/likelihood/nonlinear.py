@@ -69,7 +69,10 @@ def nonlinear_rows(
     if not few and len(requested) * model.solve_units > max_units:
         few, knots = True, _knots(resistive, weight, few=True)
         requested = [*knots, *columns[columns == OPEN_COLUMN].tolist()]
-    if len(requested) * model.solve_units > max_units or not model.may_solve(joint, requested):
+    is_refused = len(requested) * model.solve_units > max_units or not model.may_solve(
+        joint, requested
+    )
+    if is_refused and joint not in model.always_solved:
         model.estimated.add(joint)
         return
     ruled_out = len(resistive) > 0 and _resistive(

@@ -50,6 +50,9 @@ MAX_FORECAST_TRIALS = 4
 """Trials that represent all of them in forecasts, the likeliest ones. Ours."""
 LOAD_SHARE = 0.3
 """Standard deviation of the current that loads lose from undervoltage, as a share of it."""
+NODE_SHARE = 0.25
+"""Share of the change of a node's voltage by which it may be higher or lower. Ours: two of the
+standard deviations above."""
 
 
 @dataclass(frozen=True)
@@ -276,6 +279,30 @@ class RailShort:
         first = int(weight.argmax())
         return self._means[0][best[first]], covariance[first]
 
+    def log_likelihood_with(self, marks_log: FloatArray) -> float:
+        """Return the log likelihood of readings and marks together, over all trials.
+
+        Args:
+            marks_log: log likelihood of the marks under each trial of `node_voltages`, (trials,).
+        """
+        return float(np.logaddexp.reduce(self._likely_trials[1] + marks_log))
+
+    def node_voltages(self, solution: Solution) -> tuple[FloatArray, FloatArray]:
+        """Return the lowest and highest voltage of every node under each of the likely trials.
+
+        Args:
+            solution: a lit set without the short.
+
+        Returns:
+            Shape (trials, nodes) each. [V]
+        """
+        best = self._likely_trials[0]
+        change_v = self._changes_v(best, solution)
+        count = solution.circuit.design.node_count
+        change_v = change_v[:, :count] - change_v[:, count : 2 * count]
+        ends = [solution.node_v + share * change_v for share in (1 - NODE_SHARE, 1 + NODE_SHARE)]
+        return np.minimum(*ends), np.maximum(*ends)
+
     @cached_property
     def likeliest(self) -> tuple[IndexArray, FloatArray]:
         """The likeliest trials and their shares of the likelihood of all, (trials,) each."""
@@ -298,14 +325,18 @@ class RailShort:
         Returns:
             Shape (points,).
         """
-        trial = self._trials.only(self.likeliest[0][[rank]])
-        at, circuit = self._operating_points(solution, trial), solution.circuit
-        per_amp = np.append(self._effects.x[:, trial.place[0]], 0.0)[circuit.reduced.unknown]
+        return np.asarray(self._changes_v(self.likeliest[0][[rank]], solution)[0])
+
+    def _changes_v(self, rows: IndexArray, solution: Solution) -> FloatArray:
+        """Return the change of every point's voltage under some trials, (trials, points). [V]"""
+        trials, circuit = self._trials.only(rows), solution.circuit
+        at = self._operating_points(solution, trials)
+        x = np.vstack([self._effects.x[:, trials.place], np.zeros(len(rows))])
+        per_amp = x[circuit.reduced.unknown].T
         unloaded_v = self._unloaded.point_v
-        loaded_v = at.load * (solution.point_v - unloaded_v)
-        return np.asarray(
-            at.scale * unloaded_v + loaded_v - at.short_a * per_amp - solution.point_v
-        )
+        loaded_v = at.load[:, None] * (solution.point_v - unloaded_v)
+        changed_v = at.scale[:, None] * unloaded_v + loaded_v - at.short_a[:, None] * per_amp
+        return np.asarray(changed_v - solution.point_v)
 
     def likely_places(self) -> list[str]:
         """Return the names of the likely places of the short, likeliest first."""

@@ -31,7 +31,7 @@ from benchtest.diagnosis.model.fault_response import COLUMNS, OPEN_COLUMN
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.solve_budget import likelihood_units
 from benchtest.diagnosis.thresholds import MAX_BELOW_BEST_LOG, MIN_FITTED_SD
-from benchtest.prop.design import FeedName
+from benchtest.prop.design import RAILS, FeedName
 
 
 def linear_predictions(
@@ -334,6 +334,8 @@ class ReadingLikelihood(ReadingModel):
                 means, covariances = estimate(self, joint, np.array([column]))
                 return means[0], covariances[0]
             return solve_at(self, joint, column)
+        if column == OPEN_COLUMN and self._parts_supplies(joint):
+            return solve_at(self, joint, column)
         columns = np.array([column])
         means, covariances = linear_predictions(self, joint, columns, separately=separately)
         return means[0], covariances[0]
@@ -409,7 +411,27 @@ class ReadingLikelihood(ReadingModel):
                 return Row(mean, weight, nonlinear[:0])
         if len(nonlinear):
             mean[nonlinear], weight[nonlinear] = estimated_rows(self, joint, nonlinear)
+        elif self._parts_supplies(joint):
+            mean[OPEN_COLUMN], covariance = solve_at(self, joint, OPEN_COLUMN)
+            weight[OPEN_COLUMN] = self.log_density(mean[OPEN_COLUMN], covariance, joint)
         return Row(mean, weight, nonlinear)
+
+    def _parts_supplies(self, joint: int) -> bool:
+        """Return True for a joint of a feed that must be solved when open, and may be.
+
+        By the linear spread, the current that circulates between unequal supplies would still flow.
+        """
+        if joint not in self._feed_joints or len(self.responses.circuit.supply_v) < 2:
+            return False
+        return self.may_solve(joint, [OPEN_COLUMN])
+
+    @cached_property
+    def _feed_joints(self) -> set[int]:
+        feeds = {
+            f"{feed.name}{end}" for feed in self.responses.design.feeds for end in ("", *RAILS)
+        }
+        joints = self.responses.space.joints
+        return {place for place, joint in enumerate(joints) if joint.name in feeds}
 
     def is_plausible(self, row: Row) -> bool:
         """Return True if a joint's nonlinear resistances may matter, by estimate."""

@@ -9,7 +9,7 @@ nodes near a limit may look either way.
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from functools import cached_property
 
 import numpy as np
@@ -193,6 +193,21 @@ class UnitMarkLikelihood:
     def chain(self) -> FloatArray:
         """Return the log likelihood of each fault of `FaultSpace.chain`, shape (chain faults,)."""
         return self._over_levels([one.chain() for one in self.levels])
+
+    def dead_shorts(self) -> FloatArray:
+        """Return `chain` with shorts that leave no voltage, shape (chain faults,)."""
+        return self._over_levels([one.dead_shorts() for one in self.levels])
+
+    def at_voltages(self, ways: Callable[[LitSet], tuple[FloatArray, FloatArray]]) -> FloatArray:
+        """Return the log probability of the marks in some ways that nodes may have voltage.
+
+        Args:
+            ways: see `MarkLikelihood.at_voltages`.
+
+        Returns:
+            Shape (ways,).
+        """
+        return self._over_levels([one.at_voltages(ways) for one in self.levels])
 
     def joints(self, only: Sequence[int] | None = None, *, by_estimate: bool = False) -> FloatArray:
         """Return the log likelihood of each power joint's faults, shape (joints, COLUMNS).

@@ -26,6 +26,7 @@ from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.diagnosis.thresholds import (
     MIN_JOINT_FAULT_PROBABILITY,
     MIN_READING_BITS,
+    MIN_SECOND_LOOK_PROBABILITY,
     MIN_VISIBLE_PROBABILITY,
 )
 from benchtest.evidence.marks import Mark
@@ -61,6 +62,8 @@ def choose_look(
         reading: the next reading.
         permitted: returns whether fuses and supplies can carry a lit set.
     """
+    if (second := second_look(responses, posterior, marks)) is not None and permitted(second.lit):
+        return second
     seen: dict[tuple[frozenset[int], str], float] = {}
     for mark in marks:
         key = mark.lit.strands, mark.lit.colour
@@ -77,6 +80,32 @@ def choose_look(
         if rate > least and (best is None or rate > best[0]):
             best = rate, NextLook(lit, bits)
     return None if best is None else best[1]
+
+
+def second_look(
+    responses: DesignResponse, posterior: Posterior, marks: Sequence[Mark]
+) -> NextLook | None:
+    """Return a look at the strand of a node that is to be repaired and was seen amiss only once.
+
+    An eye, or a key, errs at one node among hundreds: a second look costs seconds, and a new node
+    minutes. None if the likeliest fault is another, or more nodes look amiss.
+    """
+    chain = responses.space.chain
+    likeliest = int(posterior.chain.argmax()) if len(chain) else -1
+    if likeliest < 0 or posterior.chain[likeliest] < MIN_SECOND_LOOK_PROBABILITY:
+        return None
+    if chain[likeliest].kind != "dead-node":
+        return None
+    strand = responses.design.node_at(int(responses.space.order[chain[likeliest].start])).strand
+    amiss = [mark for mark in marks if mark.strand == strand and mark.seen != "ok"]
+    nodes = sum(mark.last - mark.first + 1 for mark in amiss)
+    if nodes != 1:
+        return None
+    lit = LitSet(frozenset({strand}), LOOK_LEVEL, amiss[0].lit.colour)
+    taken = [(mark.lit.strands, mark.lit.colour) for mark in marks]
+    if (lit.strands, lit.colour) in taken:
+        return None
+    return NextLook(lit, _bits(responses, posterior, _joint_faults(responses, posterior), lit))
 
 
 def _looks(responses: DesignResponse) -> list[LitSet]:
