@@ -383,6 +383,7 @@ def _with_one_more_fault(
         twins: joints that the evidence does not separate.
         reserved_units: budget units to leave while no fitted combination explains the evidence.
     """
+    unconditional = lookup((), forced=True)
     estimates: list[list[FaultCombination]] = []
     asked: list[tuple[float, int, int]] = []
     for anchor_number, anchor in enumerate(anchors):
@@ -403,7 +404,10 @@ def _with_one_more_fault(
                 asked.append((-round(estimate_log + log_prior, 9), anchor_number, len(rows)))
             rows.append(
                 FaultCombination(
-                    faults, log_prior, weight + log_prior, _shares_of_estimate(anchor, hypothesis)
+                    faults,
+                    log_prior + unconditional.prior_log_odds_of(hypothesis),
+                    weight + log_prior,
+                    _shares_of_estimate(anchor, hypothesis),
                 )
             )
         estimates.append(rows)
