@@ -139,9 +139,21 @@ class RailShort:
         drop = -at.short_a[:, None] * per_amp
         loaded = effect.value - unloaded_read
         mean = at.scale[:, None] * unloaded_read + at.load[:, None] * loaded + drop
-        amps = np.broadcast_to(at.supply_a[:, None], mean.shape)
-        sag = np.broadcast_to(np.round(1.0 - at.scale, 4)[:, None], mean.shape)
+        # only the supplies of this copper reach their limit
+        is_on = np.array([self._shorted.has_lead(one.probe) for one in effect.taps.readings])
+        mean = np.where(is_on, mean, effect.value)
+        loaded = np.where(is_on, loaded, 0.0)
+        amps = np.where(is_on, at.supply_a[:, None], 0.0)
+        sag = np.where(is_on, np.round(1.0 - at.scale, 4)[:, None], 0.0)
         return mean, drop, (1.0 - at.load)[:, None] * loaded, amps, sag
+
+    @cached_property
+    def _off_nodes(self) -> NDArray[np.bool_]:
+        """True for nodes on other copper, shape (nodes,)."""
+        design = self._model.responses.design
+        is_off = np.ones(design.node_count, dtype=bool)
+        is_off[self._shorted.nodes(design)] = False
+        return is_off
 
     @cached_property
     def _unloaded(self) -> Solution:
@@ -300,6 +312,7 @@ class RailShort:
         change_v = self._changes_v(best, solution)
         count = solution.circuit.design.node_count
         change_v = change_v[:, :count] - change_v[:, count : 2 * count]
+        change_v[:, self._off_nodes] = 0.0
         ends = [solution.node_v + share * change_v for share in (1 - NODE_SHARE, 1 + NODE_SHARE)]
         return np.minimum(*ends), np.maximum(*ends)
 
