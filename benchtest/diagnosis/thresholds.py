@@ -187,7 +187,7 @@ probability is spread over joints that no reading separates. Ours."""
 MIN_REPAIR_PROBABILITY = 0.99
 """A suspect from this probability is repaired rather than read once more: one repair of a minute in
 a hundred is in vain, less than a second for each, and a reading takes ten. Ours."""
-MIN_SECOND_LOOK_PROBABILITY = 0.3
+MIN_SECOND_LOOK_PROBABILITY = 0.1
 """Probability of a fault of a node, seen amiss once, from which it is looked at again. Ours."""
 MIN_DATA_FAULT_PROBABILITY = 0.5
 """A fault of the data line from this probability would be repaired next, so that power is read

@@ -16,7 +16,7 @@ from benchtest.diagnosis.inference.cache import CachedLookup, ConditionalCache
 from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.inference.multiple_faults import fault_combinations
 from benchtest.diagnosis.inference.posterior import FaultHypothesis
-from benchtest.diagnosis.model.fault_response import GRID_OHM, GRID_SIZE
+from benchtest.diagnosis.model.fault_response import COLUMNS, GRID_OHM, GRID_SIZE
 from benchtest.diagnosis.model.faults import fault_space
 from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.diagnosis.suspect_evidence import suspect_evidence
@@ -132,6 +132,22 @@ def test_three_large_faults_on_one_bus_are_named_by_rail_volts_alone(
         assert total[f"{place}+"] + total[f"{place}-"] > 0.8
         assert total[f"{place}+"] == pytest.approx(total[f"{place}-"], abs=0.15)
     assert all(p < 0.3 for where, p in total.items() if where[:-1] not in places)
+
+
+def test_the_weight_of_an_estimated_combination_has_the_odds_of_each_fault(
+    comb: Design, engine: Engine
+) -> None:
+    """Compare estimates with the sum of the prior odds: no fault may come for nothing."""
+    marks = _marks(comb, (2, 5, 5, "dim"), (4, 7, 7, "dim"))
+    case = EvidenceSet((), marks, DEFAULT_METER, (), SolveBudget(60_000))
+    lookup = CachedLookup(engine.usual.cache, case, None, engine.usual.cache.of(case))
+    several = fault_combinations(lookup)
+    assert several
+    unconditional = lookup((), forced=True)
+    for one in several:
+        odds = sum(unconditional.prior_log_odds_of(fault) for fault in one.faults)
+        most = odds + (len(one.faults) - 1) * FURTHER_FAULT_LOG + np.log(COLUMNS)
+        assert one.log_prior <= most
 
 
 def test_a_single_fault_is_the_only_likely_suspect(comb: Design, engine: Engine) -> None:

@@ -14,6 +14,7 @@ from benchtest.circuit.network import Circuit
 from benchtest.circuit.solution import solve
 from benchtest.circuit.spice import spice_deck
 from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.inference.conditional import EvidenceSet
 from benchtest.diagnosis.likelihood.rail_shorts import SHORT_OHM
 from benchtest.diagnosis.likelihood.readings import ReadingLikelihood
 from benchtest.diagnosis.model.fault_response import short_places
@@ -21,7 +22,7 @@ from benchtest.diagnosis.thresholds import OHMMETER_SHORT_SHARE
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design, Probe
+from benchtest.prop.design import BusPad, Design, Probe
 from benchtest.prop.lit_set import LitSet, all_lit, parse_lit_set
 from benchtest.prop.node_kinds import NodeKind
 from benchtest.prop.notation import parse_probe
@@ -244,6 +245,49 @@ def test_two_slips_are_no_short(make_fan: MakeFan) -> None:
     assert all(
         suspect.probability < 0.5 for suspect in finding.suspects if suspect.fault == "short"
     )
+
+
+def test_rails_at_full_voltage_and_nodes_without_are_no_short(make_fan: MakeFan) -> None:
+    """Read 5.0 V at the feed and at strand 1, whose nodes flicker.
+
+    A short weak enough for these volts would leave every node its light.
+    """
+    design = make_fan(4, 20, crown=False)
+    lit = all_lit(design)
+    looks = [lit, *(all_lit(design, 0.25, colour) for colour in ("red", "green"))]
+    marks = [
+        Mark(look, s.number, 1, s.nodes, "flicker" if s.number < 3 else "ok")
+        for look in looks
+        for s in design.strands
+    ]
+    probes = ("feed1", "1A", "4A")
+    readings = [Reading(lit, parse_probe(probe, design), 5.0) for probe in probes]
+    case = EvidenceSet(readings, marks, DEFAULT_METER, ())
+    unconditional = Engine(design).usual.cache.of(case)
+    for number, fault in enumerate(unconditional.space.chain):
+        if fault.shorted is not None:
+            assert unconditional.chain[number] < unconditional.healthy + 1.0
+
+
+def test_a_short_on_one_piece_of_copper_leaves_the_other_supply_alone(make_fan: MakeFan) -> None:
+    """Read 0 V on the copper of feed1: feed2 and its strands cannot be the cause."""
+    design = make_fan(4, 10, crown=False, feeds=("foot:1", "foot:4"))
+    (foot,) = design.buses
+    west = dataclasses.replace(foot, name="west", ends=foot.ends[:2])
+    east = dataclasses.replace(foot, name="east", ends=foot.ends[2:])
+    ends = BusPad("west", 1), BusPad("east", 4)
+    feeds = tuple(dataclasses.replace(f, at=at) for f, at in zip(design.feeds, ends, strict=True))
+    design = dataclasses.replace(design, buses=(west, east), feeds=feeds)
+    lit = parse_lit_set("none", design)
+    readings = [Reading(lit, parse_probe(probe, design), 0.0) for probe in ("1A", "feed1")]
+    likelihood = ReadingLikelihood(Engine(design).responses, readings, DEFAULT_METER)
+    weight = {}
+    for fault in likelihood.responses.space.chain:
+        if fault.shorted is not None and fault.shorted.amps_sd:
+            short = likelihood.rail_short(fault.shorted)
+            assert short is not None
+            weight[fault.where] = short.log_likelihood
+    assert weight["feed1"] > weight["feed2"] + 100.0
 
 
 def test_a_bad_feed_joint_is_no_short_once_its_cable_is_read(make_fan: MakeFan) -> None:

@@ -172,6 +172,28 @@ def test_a_clamp_at_the_dead_feed_finds_it(weir: Design, engine: Engine) -> None
     assert (first.where, first.fault) == ("feed2", "open")
 
 
+def test_a_drop_across_its_feed_joint_clears_a_fuse_next_to_an_unequal_supply(
+    weir: Design, tmp_path: Path
+) -> None:
+    """Compare with ngspice: the drop is 4 mV with the fuse and 0 without it."""
+    unequal = weir.with_supply_volts({"feed1": 5.02, "feed2": 4.93})
+    lit, probe = all_lit(unequal), parse_probe("feed2+>foot:6+", unequal)
+    spice_v = []
+    for mohm in (0.0, 1e9):
+        feed = dataclasses.replace(unequal.feeds[1], fuse_mohm=mohm)
+        built = dataclasses.replace(unequal, feeds=(unequal.feeds[0], feed))
+        deck = spice_deck(built, lit.duty(built), {"feed2+": 0.02}, [probe])
+        spice_v.append(by_ngspice(deck, tmp_path)["probe_1"])
+    assert abs(spice_v[1]) < 1e-4 < 3e-3 < spice_v[0]
+    responses = Engine(unequal).responses
+    (fuse,) = [n for n, one in enumerate(responses.space.joints) if one.name == "feed2"]
+    reading = Reading(lit, probe, 0.004)
+    likelihood = ReadingLikelihood(responses, [reading], DEFAULT_METER)
+    mean, covariance = likelihood.under(fuse, OPEN_COLUMN)
+    assert mean[0] == pytest.approx(spice_v[1], abs=1e-4)
+    assert math.sqrt(covariance[0, 0]) < 0.0005
+
+
 @pytest.fixture(scope="module")
 def halves(make_fan: MakeFan) -> Design:
     """Return two pieces of copper with a feed each; data runs from one to the other."""

@@ -140,6 +140,22 @@ def test_no_look_is_requested_twice(small: Design) -> None:
     assert 1 <= len(asked) == len(set(asked)) <= 7
 
 
+def test_a_node_seen_dim_once_is_looked_at_again_and_a_second_look_clears_it(
+    small: Design,
+) -> None:
+    engine, lit = Engine(small), all_lit(small, 0.25, "red")
+    marks = [*_seen_right(small, lit), Mark(lit, 3, 4, 4, "dim")]
+    first = engine.diagnose((), marks)
+    assert (first.suspects[0].where, first.suspects[0].fault) == ("3.4", "dead-node")
+    assert first.look is not None
+    assert (first.look.lit.strands, first.look.lit.colour) == ({3}, "red")
+    second = engine.diagnose((), [*marks, Mark(first.look.lit, 3, 1, 8, "ok")])
+    at_node = [one.probability for one in second.suspects if one.where == "3.4"]
+    assert sum(at_node) < first.suspects[0].probability / 3.0
+    # nor does a second, unrelated fault explain one mark better
+    assert second.healthy > 0.5
+
+
 def test_requested_lit_sets_stay_within_the_fuses(small: Design) -> None:
     # 6 strands of 8 nodes at 36.8 mA: 1.77 A in all; a strand alone 0.33 A with the others dark
     weak = dataclasses.replace(small.feeds[0], fuse_a=0.7)
