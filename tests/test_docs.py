@@ -59,6 +59,7 @@ NOT_RUN = {
     "new fan.toml --ports": "reads a table of ports; tests/cli runs it with one",
     "e131:127.0.0.1": "needs a receiver at that address; tests/cli/test_wiring_notes.py has one",
     "artnet:HOST": "drives a controller that is not here; tests/drive/artnet does so on loopback",
+    "ddp:HOST": "drives a controller that is not here; tests/outside does so on loopback",
     "drive --controllers": "asks the network; tests/drive/artnet does so in one of its own",
     "bridge install": "needs a board on USB; tests/drive/bridge/test_install.py has simulated ones",
     "volts": "needs a meter or a board; tests/cli/test_volts.py has simulated ones",

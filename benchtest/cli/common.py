@@ -134,7 +134,7 @@ def add_drive_settings(
         ("output", "PLACE", str, OUTPUT_HELP),
         ("priority", "N", whole, "E1.31 priority, 0 to 200 (default: 100)"),
         ("fps", "N", number, "frames per second while the light changes, 1 to 40 (default: 40)"),
-        ("interface", "ADDRESS", str, "address of this machine's network interface for multicast"),
+        ("interface", "ADDRESS", str, "address of this machine's network interface to send from"),
         (
             "keep-alive",
             "S",

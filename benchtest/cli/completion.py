@@ -198,7 +198,7 @@ def _targets(**_: object) -> list[str]:
     from benchtest.drive.serial_ports import serial_ports
 
     ports = [f"serial:{port.device}" for port in serial_ports()]
-    return ["virtual", "e131", "e131:", "artnet:", *ports]
+    return ["virtual", "e131", "e131:", "artnet:", "ddp:", *ports]
 
 
 def _sources(**_: object) -> list[str]:

@@ -62,8 +62,8 @@ def register(commands: Commands[argparse.ArgumentParser]) -> Iterator[argparse.A
         "--to",
         required=True,
         metavar="TARGET",
-        help="e131 (multicast), e131:HOST, artnet:HOST, serial:DEVICE for a USB bridge (serial "
-        "alone lists the ports), or virtual for a simulated prop",
+        help="e131 (multicast), e131:HOST, artnet:HOST, ddp:HOST, serial:DEVICE for a USB "
+        "bridge (serial alone lists the ports), or virtual for a simulated prop",
     )
     parser.add_argument(
         "--seconds", type=number, metavar="N", help="end after N seconds (default: at Ctrl-C)"
@@ -200,7 +200,7 @@ def run(args: argparse.Namespace) -> int:
         status = clock.status()  # includes the dark frames at the end
     if status.trouble is not None:
         raise DriveFault(f"{target}: {status.trouble}")
-    if target.kind in ("e131", "artnet") and status.errors > MAX_REFUSED_SHARE * status.packets:
+    if target.host is not None and status.errors > MAX_REFUSED_SHARE * status.packets:
         raise DriveFault(
             f"{target}: {status.errors} of {status.packets} packets were "
             "refused, so the prop stayed dark; switch the controller on, or check its address"

@@ -55,8 +55,8 @@ def add_program_options(parser: argparse.ArgumentParser) -> None:
         dest="new_to",
         default=unset,
         metavar="TARGET",
-        help="how units are driven: e131, e131:HOST, artnet:HOST, serial:DEVICE, or virtual "
-        "(default: asks, and offers the unit's last one)",
+        help="how units are driven: e131, e131:HOST, artnet:HOST, ddp:HOST, serial:DEVICE, or "
+        "virtual (default: asks, and offers the unit's last one)",
     )
     add_drive_settings(program, "new_")
     program.add_argument(

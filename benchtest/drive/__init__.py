@@ -5,6 +5,7 @@ __all__ = [
     "artnet",
     "awake",
     "bridge",
+    "ddp",
     "driver",
     "e131",
     "frame_clock",

@@ -22,7 +22,9 @@ E131_PORT = 5568
 """ACN_SDT_MULTICAST_PORT. Source: ANSI E1.31-2018, clause 9.1.1."""
 ARTNET_PORT = 6454
 """UDP port 0x1936. Source: Specification for the Art-Net 4 Ethernet Communication Protocol."""
-_KINDS = ("e131", "artnet", "serial", "virtual")
+DDP_PORT = 4048
+"""Source: Distributed Display Protocol (DDP) Specification."""
+_KINDS = ("e131", "artnet", "ddp", "serial", "virtual")
 MIN_KEEP_ALIVE_S = 0.1
 """Shortest interval of frames while nothing changes. [s] Ours: a tenth of the load of moving light
 is a lot for a network that is poor."""
@@ -36,6 +38,11 @@ def format_target(host: str | None, port: int) -> str:
 def format_artnet(host: str, port: int) -> str:
     """Return an Art-Net address as `--to` takes it: `artnet:HOST` or `artnet:HOST:PORT`."""
     return _format_address("artnet", host, port, ARTNET_PORT)
+
+
+def format_ddp(host: str, port: int) -> str:
+    """Return a DDP address as `--to` takes it: `ddp:HOST` or `ddp:HOST:PORT`."""
+    return _format_address("ddp", host, port, DDP_PORT)
 
 
 def _format_address(kind: str, host: str, port: int, usual: int) -> str:
@@ -56,7 +63,7 @@ class DriveSettings:
     fps: float | None = None
     """Frames per second while the light changes; 40 is usual. [1/s]"""
     interface: str | None = None
-    """Address of this machine's network interface for multicast."""
+    """Address of this machine's network interface to send from."""
     keepalive: float | None = None
     """Interval of frames while nothing changes; 0.81 is usual. [s]"""
 
@@ -201,7 +208,7 @@ def check_interface(address: str) -> str:
 class Target:
     """Destination of frames, as `--to` names it, and how they are sent."""
 
-    kind: Literal["e131", "artnet", "serial", "virtual"]
+    kind: Literal["e131", "artnet", "ddp", "serial", "virtual"]
     host: str | None = None
     """Name or address for unicast; None for multicast."""
     port: int = E131_PORT
@@ -218,6 +225,8 @@ class Target:
             here = f"serial:{self.device}" + ("" if self.baud is None else f"@{self.baud}")
         elif self.kind == "artnet" and self.host is not None:
             here = format_artnet(self.host, self.port)
+        elif self.kind == "ddp" and self.host is not None:
+            here = format_ddp(self.host, self.port)
         else:
             here = format_target(self.host, self.port)
         return f"{here} {self.settings}".rstrip()
@@ -267,8 +276,38 @@ class Target:
             interface=given.interface or source.interface,
         )
 
+    def check_settings(self) -> Target:
+        """Return the target, whose settings all have a meaning there.
 
-_PORTS = {"e131": E131_PORT, "artnet": ARTNET_PORT}
+        Raises:
+            InputError: some have none; contains every one.
+        """
+        reasons, address = _UNUSABLE.get(self.kind, {}), replace(self, settings=DriveSettings())
+        faults = [
+            f"{address}: {why}; leave {key} out" + (", or use e131" if self.host else "")
+            for key, why in reasons.items()
+            if getattr(self.settings, key) not in (None, False)
+        ]
+        if faults:
+            raise InputError("\n".join(faults))
+        return self
+
+
+_UNUSABLE = {
+    "artnet": {"priority": "Art-Net has no priority"},
+    "ddp": {
+        "priority": "DDP has no priority",
+        "sync": "DDP needs no packets for that, since the last of a frame shows all of it",
+    },
+    "serial": {
+        "output": "a bridge has no universes, and its first node is that of its data line",
+        "priority": "a bridge has one source only, and so no priority",
+        "sync": "a bridge drives one data line, which needs no synchronization",
+        "interface": "a bridge is on USB, not on a network",
+    },
+}
+"""Settings without a meaning at a kind of target, with the reason."""
+_PORTS = {"e131": E131_PORT, "artnet": ARTNET_PORT, "ddp": DDP_PORT}
 _HOST = re.compile(
     r"^(?:\[(?P<six>[0-9A-Fa-f:.]+(?:%[\w.-]+)?)\]|(?P<host>[A-Za-z0-9._-]+))(?::(?P<port>\d{1,5}))?$",
     re.ASCII,
@@ -276,7 +315,7 @@ _HOST = re.compile(
 
 
 def parse_target(text: str) -> Target:
-    """Parse `e131`, `e131:HOST`, `e131:HOST:PORT`, `artnet:HOST`, `serial:DEVICE` or `virtual`.
+    """Parse `e131`, `e131:HOST[:PORT]`, `artnet:HOST`, `ddp:HOST`, `serial:DEVICE` or `virtual`.
 
     A rate of the line may follow a device, as in `serial:/dev/ttyUSB0@115200`. Settings may follow
     after a space, as `parse_settings` reads them.
@@ -309,17 +348,19 @@ def parse_target(text: str) -> Target:
         raise InputError(
             f'--to "{text[:60]}": write artnet:HOST; benchtest drive --controllers finds them'
         )
-    if kind in ("e131", "artnet") and (found := _HOST.match(rest)):
+    if kind == "ddp" and not rest:
+        raise InputError(f'--to "{text[:60]}": write ddp:HOST, the address of the controller')
+    if kind in _PORTS and (found := _HOST.match(rest)):
         port = int(found["port"]) if found["port"] else _PORTS[kind]
         if 1 <= port <= 65535:
             return Target(kind, found["six"] or found["host"], port)  # type: ignore[arg-type]
-    if kind in ("e131", "artnet") and rest.count(":") > 1:
+    if kind in _PORTS and rest.count(":") > 1:
         raise InputError(
             f'--to "{text[:60]}": write {kind}:HOST with an IPv6 address in brackets, as in [::1]'
         )
     raise InputError(
-        f'--to "{text[:60]}": write e131 (multicast), e131:HOST, artnet:HOST, serial:DEVICE or '
-        f"virtual{did_you_mean(kind, _KINDS)}"
+        f'--to "{text[:60]}": write e131 (multicast), e131:HOST, artnet:HOST, ddp:HOST, '
+        f"serial:DEVICE or virtual{did_you_mean(kind, _KINDS)}"
     )
 
 
@@ -356,28 +397,35 @@ def driver_for(target: Target, design: Design, source: SourceSettings) -> Driver
 
     Raises:
         DriveFault: no driver reaches a virtual prop by name alone.
-        InputError: the prop does not fit the output, the target has one data line, or the source's
-            name or priority is outside the standard's limits.
+        InputError: the prop does not fit the output, the target has one data line or no such
+            setting, or the source's name or priority is outside the standard's limits.
     """
+    given, host = target.check_settings().settings, target.host
+    placed = str(given.output or "")
+    if target.device is None and given.output:
+        design = given.output.moved(design)
     if target.kind == "e131":
         from benchtest.drive.e131.driver import E131Driver
 
-        moved = target.output.moved(design) if target.settings.output else design
-        sender, placed = target.source(moved, source), str(target.settings.output or "")
-        return E131Driver(moved, sender, target.host, target.port, placed)
+        sender = target.source(design, source)
+        return E131Driver(design, sender, host, target.port, placed)
     if target.kind == "artnet":
         from benchtest.drive.artnet.driver import ArtNetDriver
 
-        given, host = target.settings, target.host
         assert host is not None
-        if given.priority is not None or given.interface is not None:
-            raise InputError(
-                f"{target}: Art-Net has no priority, and goes to one address; leave priority and "
-                "interface out, or use e131"
-            )
-        moved = target.output.moved(design) if given.output else design
-        placed = str(given.output or "")
-        return ArtNetDriver(moved, host, target.port, sync=bool(given.sync), placed=placed)
+        return ArtNetDriver(
+            design,
+            host,
+            target.port,
+            sync=bool(given.sync),
+            interface=given.interface,
+            placed=placed,
+        )
+    if target.kind == "ddp":
+        from benchtest.drive.ddp.driver import DdpDriver
+
+        assert host is not None
+        return DdpDriver(design, host, target.port, interface=given.interface, placed=placed)
     if target.device is not None:
         if len(design.outputs) > 1:
             raise InputError(

@@ -17,13 +17,13 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Generic, Protocol
 
 import numpy as np
 
 from benchtest.drive.driver import DriveStatus
 from benchtest.drive.target import E131_PORT, format_target
-from benchtest.drive.universe_layout import Frame, UniverseLayout, UniverseSlice
+from benchtest.drive.universe_layout import Frame, Layout, P
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
@@ -136,6 +136,7 @@ not answer each packet: it asks for a host that is off about every 3 s, common p
 _RECVERR = {socket.AF_INET: (socket.IPPROTO_IP, 11), socket.AF_INET6: (socket.IPPROTO_IPV6, 25)}
 """Linux options that deliver the network's error messages. Source: ip(7), ipv6(7)."""
 
+_NOT_OURS = "{}: not an address of this machine; give one of its addresses"
 _DARK_FRAMES = 3
 """Dark frames at the end of a transport that has no packet for it: no later one would repeat one
 that is lost."""
@@ -182,8 +183,7 @@ class UdpSender:
         Args:
             host: name or address for unicast; None for multicast.
             port: UDP port.
-            interface: address of the network interface for multicast; None for the system's
-                choice.
+            interface: address of the network interface to send from; None for the system's choice.
             in_one_call: send all packets of a frame in one system call if the system can.
             target: its name in messages; None for that of an E1.31 target.
         """
@@ -227,6 +227,8 @@ class UdpSender:
             if self._resolved is not None:
                 if sys.platform == "linux":
                     opened.setsockopt(*_RECVERR[family], 1)
+                if self.interface is not None:
+                    self._bind(opened, self.interface)
                 opened.connect(self._resolved[1])
             else:
                 self._set_multicast(opened)
@@ -237,6 +239,12 @@ class UdpSender:
         self.ports.add(opened.getsockname()[1])
         return opened
 
+    def _bind(self, opened: socket.socket, interface: str) -> None:
+        try:
+            opened.bind((interface, 0))
+        except OSError as error:
+            raise DriveFault(_NOT_OURS.format(interface)) from error
+
     def _set_multicast(self, opened: socket.socket) -> None:
         opened.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, _MULTICAST_TTL)
         if self.interface is None:
@@ -245,9 +253,7 @@ class UdpSender:
             address = socket.inet_aton(self.interface)
             opened.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, address)
         except OSError as error:
-            raise DriveFault(
-                f"{self.interface}: not an address of this machine; give one of its addresses"
-            ) from error
+            raise DriveFault(_NOT_OURS.format(self.interface)) from error
 
     def _own_address(self) -> str:
         """Return the own address on the route to the target, which fails without a route."""
@@ -361,16 +367,16 @@ class FrameEnd(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class Line(Generic[P]):
     """The sender to one controller, or to multicast groups, and what it sends of a frame."""
 
     udp: UdpSender
-    parts: list[UniverseSlice] = field(default_factory=list)
+    parts: list[P] = field(default_factory=list)
     streams: list[Stream] = field(default_factory=list)
     """Packets of each part."""
 
 
-class UdpDriver:
+class UdpDriver(Generic[P]):
     """The shared part of drivers that send frames over UDP.
 
     Outputs with a host of their own are sent to it, all others to the target's host or multicast
@@ -388,7 +394,7 @@ class UdpDriver:
     def __init__(
         self,
         design: Design,
-        layout: UniverseLayout,
+        layout: Layout[P],
         sender_to: Callable[[str | None], UdpSender],
         end: FrameEnd | None = None,
     ) -> None:
@@ -402,7 +408,7 @@ class UdpDriver:
         """
         self.design = design
         self._layout, self._end = layout, end
-        lines: dict[str | None, Line] = {}
+        lines: dict[str | None, Line[P]] = {}
         for part in layout.slices:  # host after host
             if part.host not in lines:
                 lines[part.host] = Line(sender_to(part.host))
@@ -428,8 +434,8 @@ class UdpDriver:
 
     def make_streams(
         self,
-        stream_of: Callable[[UniverseSlice], Stream],
-        group_of: Callable[[UniverseSlice], str] = lambda part: _NO_GROUP,
+        stream_of: Callable[[P], Stream],
+        group_of: Callable[[P], str] = lambda part: _NO_GROUP,
         end_group: str = _NO_GROUP,
     ) -> None:
         """Make the packets of every line, and from now on accept frames.

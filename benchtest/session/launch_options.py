@@ -57,7 +57,7 @@ def check_launch_options(bench: LaunchOptions) -> None:
     Raises:
         InputError: the target, the source of readings or the prop file is wrong.
     """
-    target = parse_target(bench.to or "virtual")
+    target = parse_target(bench.to or "virtual").with_settings(bench.settings).check_settings()
     if bench.readings_from is not None or bench.pins:
         from benchtest.drive.source_spec import parse_source
         from benchtest.session.workbench.reading_sources import check_source

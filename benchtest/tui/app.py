@@ -317,7 +317,7 @@ class BenchApp(App[None]):
         if ask is None:
             self._open(session, replace(self.bench, to=wanted))
             return
-        forms = "target: e131:ADDRESS, e131, artnet:ADDRESS, serial:PORT or virtual"
+        forms = "target: e131:ADDRESS, e131, artnet:ADDRESS, ddp:ADDRESS, serial:PORT or virtual"
         line = FormLine(forms, ask.offered)
         self.push_screen(
             FormDialog(ask.title, [line], ask.words),

@@ -695,7 +695,11 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             "Settings follow the target: universe=12 channel=340 slots=510 packed=true, and "
             "priority=150 sync fps=30 interface=192.0.2.5 keep-alive=0.5."
         )
-        lines = [FormLine("target: e131:ADDRESS, e131, artnet:ADDRESS or serial:PORT", offered)]
+        lines = [
+            FormLine(
+                "target: e131:ADDRESS, e131, artnet:ADDRESS, ddp:ADDRESS, serial:PORT", offered
+            )
+        ]
         self.app.push_screen(
             FormDialog(f"How {self.model.tag} is driven", lines, words), self._drive_again
         )

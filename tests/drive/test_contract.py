@@ -90,6 +90,31 @@ class ArtNetReceiver(Receiver):
         return driver_for(Target("artnet", "x" * 64), design, SourceSettings(uuid4()))
 
 
+class DdpReceiver(Receiver):
+    """The same for DDP: a frame buffer, whose octets show with the push."""
+
+    def _run(self) -> None:
+        buffer = bytearray()
+        while not self._done:
+            with contextlib.suppress(TimeoutError):
+                octets = self._socket.recv(2000)
+                # DDP Specification: version 1 and push, offset and length, high octet first
+                assert octets[0] in (0x40, 0x41)
+                offset, length = int.from_bytes(octets[4:8], "big"), len(octets) - 10
+                assert length == int.from_bytes(octets[8:10], "big") <= 1440
+                buffer.extend(bytes(max(0, offset + length - len(buffer))))
+                buffer[offset : offset + length] = octets[10:]
+                if octets[0] == 0x41:
+                    self._slots[0] = bytes(buffer)
+
+    def driver(self, design: Design) -> Driver:
+        port = self._socket.getsockname()[1]
+        return driver_for(Target("ddp", LOOPBACK, port), design, SourceSettings(uuid4()))
+
+    def unreachable(self, design: Design) -> Driver:
+        return driver_for(Target("ddp", "x" * 64), design, SourceSettings(uuid4()))
+
+
 class OnVirtualProp:
     """The virtual prop behind a network that loses, delays and corrupts packets, by a seed."""
 
@@ -169,6 +194,14 @@ class TestArtNet(DriverContract):
     @pytest.fixture
     def bench(self) -> Iterator[ArtNetReceiver]:
         receiver = ArtNetReceiver()
+        yield receiver
+        receiver.close()
+
+
+class TestDdp(DriverContract):
+    @pytest.fixture
+    def bench(self) -> Iterator[DdpReceiver]:
+        receiver = DdpReceiver()
         yield receiver
         receiver.close()
 

@@ -13,9 +13,11 @@ import pytest
 from benchtest.drive.e131.driver import SourceSettings
 from benchtest.drive.e131.encode import load_cid
 from benchtest.drive.serial_ports import describe_ports
-from benchtest.drive.target import Target, driver_for, parse_target
+from benchtest.drive.target import Target, driver_for, parse_settings, parse_target
 from benchtest.errors import DriveFault, InputError
 from benchtest.prop.design import Design, NodeRun, Output
+from benchtest.session.launch_options import LaunchOptions, check_launch_options
+from benchtest.session.log.unit_target import checked_settings
 
 
 @pytest.mark.parametrize(
@@ -94,6 +96,30 @@ def test_a_bridge_has_one_data_line(make_fan: Callable[..., Design]) -> None:
     fan = replace(make_fan(2, 5), outputs=outputs)
     with pytest.raises(InputError, match="has 2 outputs"):
         driver_for(parse_target("serial:/dev/ttyUSB0"), fan, SourceSettings(uuid4()))
+
+
+def test_settings_without_a_meaning_at_a_bridge_are_refused_by_name(
+    make_fan: Callable[..., Design],
+) -> None:
+    text = "serial:/dev/ttyUSB0 universe=3,priority=150,sync,fps=20,interface=192.0.2.5"
+    with pytest.raises(InputError) as caught:
+        driver_for(parse_target(text), make_fan(1, 5), SourceSettings(uuid4()))
+    assert str(caught.value).splitlines() == [
+        "serial:/dev/ttyUSB0: a bridge has no universes, and its first node is that of its data "
+        "line; leave output out",
+        "serial:/dev/ttyUSB0: a bridge has one source only, and so no priority; leave priority out",
+        "serial:/dev/ttyUSB0: a bridge drives one data line, which needs no synchronization; leave "
+        "sync out",
+        "serial:/dev/ttyUSB0: a bridge is on USB, not on a network; leave interface out",
+    ]
+    with pytest.raises(InputError, match="so no priority"):  # as typed at a unit
+        checked_settings("serial:/dev/ttyUSB0 priority=7", make_fan(1, 5))
+    with pytest.raises(InputError, match="one source only"):
+        check_launch_options(
+            LaunchOptions(Path(), "serial:/dev/ttyUSB0", settings=parse_settings("priority=7"))
+        )
+    usual = checked_settings("serial:/dev/ttyUSB0 fps=20,keep-alive=0.5,sync=false", make_fan(1, 5))
+    assert usual.startswith("serial:/dev/ttyUSB0 ")
 
 
 @pytest.mark.parametrize("text", ["serial", "serial:"])

@@ -23,7 +23,7 @@ from benchtest.drive.driver import DriverInfo
 from benchtest.drive.e131.other_sources import describe_universes
 from benchtest.drive.target import ARTNET_PORT, format_artnet
 from benchtest.drive.udp import UdpDriver, UdpSender, describe_network_error
-from benchtest.drive.universe_layout import UniverseLayout
+from benchtest.drive.universe_layout import UniverseLayout, UniverseSlice
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
 
@@ -32,7 +32,7 @@ POLL_WAIT_S = 3.0
 Ethernet Communication Protocol, ArtPollReply."""
 
 
-class ArtNetDriver(UdpDriver):
+class ArtNetDriver(UdpDriver[UniverseSlice]):
     """A driver that sends ArtDmx to the target's address; outputs with a host go to theirs."""
 
     def __init__(
@@ -42,6 +42,7 @@ class ArtNetDriver(UdpDriver):
         port: int = ARTNET_PORT,
         *,
         sync: bool = False,
+        interface: str | None = None,
         placed: str = "",
     ) -> None:
         """Prepare the driver; nothing is opened yet.
@@ -51,6 +52,7 @@ class ArtNetDriver(UdpDriver):
             host: name or address of the controller.
             port: UDP port to send to.
             sync: True to send ArtSync after each frame.
+            interface: own address to send from; None for the system's choice.
             placed: place of the prop that its file does not have, for a status line.
 
         Raises:
@@ -61,11 +63,12 @@ class ArtNetDriver(UdpDriver):
         for universe in self._universes:
             check_universe(universe)
         words = [f"at {placed}"] if placed else []
-        self._unusual = ", ".join(words + ["sync"] * sync)
+        words += ["sync"] * sync + ([f"from {interface}"] if interface else [])
+        self._unusual = ", ".join(words)
 
         def sender_to(own: str | None) -> UdpSender:
             where = own or host
-            return UdpSender(where, port, target=format_artnet(where, port))
+            return UdpSender(where, port, interface, target=format_artnet(where, port))
 
         super().__init__(design, layout, sender_to, Sync() if sync else None)
 

@@ -46,10 +46,10 @@ class SourceSettings:
     sync_address: int = 0
     """Universe of synchronization packets, 0 to send none: many receivers do not support them."""
     interface: str | None = None
-    """Address of the network interface for multicast; None for the system's choice."""
+    """Address of the network interface to send from; None for the system's choice."""
 
 
-class E131Driver(UdpDriver):
+class E131Driver(UdpDriver[UniverseSlice]):
     """A driver that sends frames over E1.31 and listens for other sources."""
 
     def __init__(

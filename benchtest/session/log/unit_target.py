@@ -139,7 +139,7 @@ def checked_settings(text: str, design: Design) -> str:
     Raises:
         InputError: not a target, or the prop does not fit there; contains every fault.
     """
-    target = parse_target(text.strip())
+    target = parse_target(text.strip()).check_settings()
     if target.settings.output is not None:
         target.output.moved(design)
     return str(target)
@@ -151,4 +151,4 @@ def checked_target(text: str) -> str:
     Raises:
         InputError: not a target; contains what to write.
     """
-    return str(parse_target(text.strip()))
+    return str(parse_target(text.strip()).check_settings())
