@@ -81,7 +81,7 @@ def frame_on_wire(design: Design, frame: Frame) -> Frame:
 
 
 class Part(Protocol):
-    """What one packet carries of a prop."""
+    """Contents of one packet: some slots of a prop."""
 
     @property
     def slot(self) -> int:
@@ -106,7 +106,7 @@ class Layout(Generic[P]):
     """Place of a prop's channels in its packets, computed once for many frames.
 
     Attributes:
-        slices: what each packet carries, host after host.
+        slices: contents of each packet, host after host.
     """
 
     def __init__(
@@ -116,7 +116,7 @@ class Layout(Generic[P]):
 
         Args:
             design: the prop.
-            slices: what each packet carries, host after host.
+            slices: contents of each packet, host after host.
             places: for each output, the index of each channel in the slots of all slices, shape
                 (nodes, channels).
         """
