@@ -116,6 +116,9 @@ class NextReading:
     None. Without a probe and unsettled, only a look or a repair can decide."""
     runners_up: tuple[tuple[LitSet, Probe], ...] = ()
     """Readings with nearly as much expected information, the best first."""
+    meanwhile: tuple[tuple[LitSet, Probe], ...] = ()
+    """Readings that are useful after this one with any value, the best first: to be asked for
+    only while its finding is worked out. They may have little information."""
     before_repair: bool = False
     """True for the drop across the likeliest suspect, which is read before its repair."""
 
@@ -136,7 +139,8 @@ class NextReading:
         Returns:
             The best reading of this plan that is not left out; None without one.
         """
-        rest = (ask for ask in self.planned if (ask[0], ask[1].points) not in taken)
+        asks = (*self.planned, *self.meanwhile)
+        rest = (ask for ask in asks if (ask[0], ask[1].points) not in taken)
         return next(rest, None)
 
 

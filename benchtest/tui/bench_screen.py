@@ -49,8 +49,9 @@ from benchtest.virtual.observer import Observation
 from benchtest.wording import repair_text
 
 REDRAW_S = 0.1
-INTERIM_S = 0.2
-"""Time that a finding may take before the next reading is asked for without it. [s]"""
+INTERIM_S = 0.15
+"""Time that a finding may take before the next reading is asked for without it. After a finding
+that took longer, the next reading is asked for at once. [s]"""
 LOOK_S = 0.3
 DEAF_S = 0.7
 """Keys typed while the program was suspended all come at once, and are no answer. [s]"""
@@ -107,6 +108,8 @@ class BenchScreen(CloseOnceScreen[Leaving]):
         self.message = ""
         """Line near the bottom, until the next key."""
         self.thinking = False
+        self._foresees = False
+        """True while the finding after the looks is worked out, and after that has failed."""
         self._soaked: Progress | None = None
         self._hears = False
         """True while a worker waits for the source's next reading."""
@@ -314,23 +317,32 @@ class BenchScreen(CloseOnceScreen[Leaving]):
 
     def go(self) -> None:
         """Light what is advised, begin a diagnosis if one is due, and draw."""
-        self.workbench.touch.ask_wired()
-        self._tried(self.workbench.light_advice)
-        if self.workbench.active.awaits_finding:
+        workbench = self.workbench
+        if workbench.worker.takes_s > INTERIM_S and self._may_ask_meanwhile:
+            workbench.active.ask_meanwhile()
+        workbench.touch.ask_wired()
+        self._tried(workbench.light_advice)
+        if workbench.active.awaits_finding:
             if not self.thinking:
                 self.thinking = True
-                self.diagnose()
+                self.call_after_refresh(self.diagnose)  # the question first: both need Python
             self.set_timer(INTERIM_S, self._ask_meanwhile)
+        elif not self._foresees and workbench.worker.may_foresee:
+            self._foresees = True
+            self.call_after_refresh(self.foresee)
         self.draw()
+
+    @property
+    def _may_ask_meanwhile(self) -> bool:
+        """False while no question may change by itself."""
+        if self.workbench.touch.is_in_use:  # eyes are on the prop
+            return False
+        is_dark = self.workbench.light.put_out or self.workbench.clock.held is not None
+        return self.is_complete and not is_dark  # dark: fingers may be on the prop
 
     def _ask_meanwhile(self) -> None:
         """Ask for the next reading of the last plan if a finding takes its time."""
-        is_dark = self.workbench.light.put_out or self.workbench.clock.held is not None
-        if self.workbench.touch.is_in_use:  # eyes are on the prop: no question changes by itself
-            return
-        if is_dark or not self.is_complete:  # fingers may be on the prop
-            return
-        if self.workbench.active.ask_meanwhile():
+        if self._may_ask_meanwhile and self.workbench.active.ask_meanwhile():
             self.go()
 
     def _do(self, act: Callable[[], object]) -> None:
@@ -859,6 +871,12 @@ class BenchScreen(CloseOnceScreen[Leaving]):
             proceed = partial(self._report_failure, words)
         self.thinking = False  # first, so that the result can start the next diagnosis
         self.post_message(self.WorkDone(proceed))
+
+    @work(thread=True, exclusive=True, group="foresee", exit_on_error=False)
+    def foresee(self) -> None:
+        """Diagnose ahead while the strands are looked at; a failure is reported when it is due."""
+        self.workbench.worker.foresee()
+        self._foresees = False
 
     def take_finding(self, diagnosed: tuple[Sequence[LoggedEvent], Finding]) -> None:
         """Take a finding, light what it advises, and have it explained."""

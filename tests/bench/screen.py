@@ -1,4 +1,4 @@
-"""Response times of the terminal program: its first paint, and from a key to the packet.
+"""Response times of the terminal program: first paint, key to packet, reading to next question.
 
 By hand: `python -m tests.bench.screen [ROUNDS] [OTHER_CHECKOUT]`; with another checkout, both take
 turns in one run. Prints; judges nothing. Runs in a network namespace that has only a loopback.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import shutil
 import sys
 import tempfile
@@ -17,14 +18,35 @@ from pathlib import Path
 
 import numpy as np
 
+from benchtest.prop.joints import power_joints
+from benchtest.prop.reader import parse_design
+from benchtest.prop.writer import write_design
+from tests.bench.any_prop_designs import FIXED_TEXT
 from tests.bench.drive import KEY_UNIVERSES, PORT, Ear, listening
+from tests.bench.evening_memory import waiting
 from tests.bench.figures import note, run
-from tests.bench.terminal import drawn, program
+from tests.bench.findings import drawn_design
+from tests.bench.terminal import CONTROL, drawn, program, running
 
 HERE = Path(__file__).parents[2]
 KEYS = 2 * KEY_UNIVERSES - 2
 DOWN, CHOSEN = b"\x1b[B", 8
-WAIT_S = 30.0
+WAIT_S = 60.0
+SIZES, SEED, READINGS = ((14, 27), (16, 50), (64, 50)), 20261201, 8
+"""Strands and nodes of the props whose questions are timed, and readings of each."""
+MAX_QUESTION_S = 0.3
+ASKED = re.compile("Red on |Black on |Both leads |Repair: |Most likely: |Sign off|Move |Measure ")
+"""Beginning of each question that may follow a reading; none while the program thinks."""
+READ = ("Red on ", "Black on ", "Both leads ")
+UNIT = """
+import sys
+from pathlib import Path
+from benchtest.session.launch_options import LaunchOptions
+from benchtest.tui.app import BenchApp
+folder, prop, fault = sys.argv[1:]
+options = LaunchOptions(Path(folder), "virtual", Path(prop), hidden=(fault,), seed=1, points=False)
+BenchApp(options, "RS-1").run()
+"""
 BARE = """
 from textual.app import App
 from textual.widgets import Static
@@ -130,6 +152,74 @@ def keys(rounds: int, roots: Sequence[Path]) -> None:
             note(f"key to packet, {what}: p99 of {len(row)}", float(p99), "ms", most=15.0)
 
 
+def key_to_question_s(strands: int, nodes: int) -> list[float]:
+    """Time from Enter behind a reading to the next question on the screen. [s]
+
+    The unit has one bad joint. Each reading is typed once the program is at rest.
+    """
+    text = FIXED_TEXT
+    if (strands, nodes) != SIZES[0]:
+        chance = np.random.default_rng([SEED, strands, nodes])
+        text = write_design(drawn_design(chance, strands, nodes))
+    joints = [one.name for one in power_joints(parse_design(text, "prop")) if one.name[0].isdigit()]
+    found: list[float] = []
+    with tempfile.TemporaryDirectory(prefix="benchtest-") as place:
+        folder, prop = Path(place) / "bench", Path(place) / "prop.toml"
+        prop.write_text(text, "utf-8")
+        waiting(folder, prop, 1)
+        words = ["-c", UNIT, str(folder), str(prop), f"{joints[SEED % len(joints)]}=0.3"]
+        with running(words, HERE) as (ours, pid):
+            asked = _until_asked(ours)
+            while asked in READ and len(found) < READINGS:
+                asked = _at_rest(ours, pid) or asked
+                os.write(ours, b"v")
+                _at_rest(ours, pid)
+                start_s = time.monotonic()
+                os.write(ours, b"\r")
+                asked = _until_asked(ours)
+                found.append(time.monotonic() - start_s)
+                asked = _at_rest(ours, pid) or asked
+    return found
+
+
+def _until_asked(ours: int) -> str:
+    """Wait for a question; return its beginning."""
+    seen, end_s = b"", time.monotonic() + WAIT_S
+    while not (asked := ASKED.findall(CONTROL.sub(b" ", seen).decode("utf-8", "replace"))):
+        assert time.monotonic() < end_s, seen[-2000:]
+        seen += drawn(ours, 0.002)
+    return str(asked[-1])
+
+
+def _at_rest(ours: int, pid: int) -> str:
+    """Wait until the program hardly works; return the beginning of the last question meanwhile."""
+    seen, end_s, ticks = b"", time.monotonic() + 4.0 * WAIT_S, os.sysconf("SC_CLK_TCK")
+    share = 1.0
+    while share > 0.25:
+        assert time.monotonic() < end_s, "it is never at rest"
+        used = [int(one) for one in Path(f"/proc/{pid}/stat").read_text().split()[13:15]]
+        seen += drawn(ours, 0.6)
+        now = [int(one) for one in Path(f"/proc/{pid}/stat").read_text().split()[13:15]]
+        share = (sum(now) - sum(used)) / ticks / 0.6
+    asked = ASKED.findall(CONTROL.sub(b" ", seen).decode("utf-8", "replace"))
+    return str(asked[-1]) if asked else ""
+
+
+def questions() -> None:
+    """Time from a reading's Enter to the next question, for props of some sizes."""
+    load = os.getloadavg()[0]
+    print(
+        f"\nreading to next question, load {load:.1f}, s\n{'':>34} {'n':>5} {'p50':>7} {'max':>7}"
+    )
+    for strands, nodes in SIZES:
+        row = key_to_question_s(strands, nodes)
+        print(f"{f'{strands} x {nodes}':>34} {len(row):5} {np.median(row):7.3f} {max(row):7.3f}",
+              flush=True)  # fmt: skip
+        name = f"from a reading's Enter to the next question, {strands} x {nodes}"
+        note(f"{name}, median of {len(row)}", float(np.median(row)), "s")
+        note(f"{name}, at worst", max(row), "s", most=MAX_QUESTION_S)
+
+
 def main() -> None:
     """Print every figure."""
     if os.environ.get("BENCH_ALONE") is None:
@@ -144,6 +234,7 @@ def main() -> None:
     for root in (*others, HERE):
         paints(2 * rounds, root)
     keys(rounds, [*others, HERE])
+    questions()
 
 
 if __name__ == "__main__":

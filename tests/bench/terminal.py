@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import pty
+import re
 import subprocess
 import sys
 import termios
@@ -16,9 +17,20 @@ SCREEN = (40, 110)
 """Lines and columns."""
 
 
+CONTROL = re.compile(rb"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
+"""Control sequences of a terminal between the letters that are drawn."""
+
+
 @contextlib.contextmanager
 def program(words: Sequence[str], root: Path | None = None) -> Iterator[int]:
     """Run Python with these words on a pty, in a checkout; yield the user's end of the pty."""
+    with running(words, root) as (ours, _):
+        yield ours
+
+
+@contextlib.contextmanager
+def running(words: Sequence[str], root: Path | None = None) -> Iterator[tuple[int, int]]:
+    """Run Python as `program` does; yield the user's end of the pty and the process's number."""
     ours, theirs = pty.openpty()
     termios.tcsetwinsize(theirs, SCREEN)
     os.set_blocking(ours, False)
@@ -29,7 +41,7 @@ def program(words: Sequence[str], root: Path | None = None) -> Iterator[int]:
     )  # fmt: skip
     os.close(theirs)
     try:
-        yield ours
+        yield ours, process.pid
     finally:
         process.terminate()
         process.wait(10.0)

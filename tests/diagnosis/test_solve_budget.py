@@ -111,4 +111,30 @@ def test_plan_offers_runners_up_that_differ_from_the_best_reading(
     assert finding.next.after(gone) == finding.next.runners_up[0]
     assert (ask.lit, ask.probe) not in finding.next.runners_up
     gone |= {(lit, probe.points) for lit, probe in finding.next.runners_up}
+    rest = [one for one in finding.next.meanwhile if (one[0], one[1].points) not in gone]
+    assert finding.next.after(gone) == rest[0]
+    gone |= {(lit, probe.points) for lit, probe in rest}
     assert finding.next.after(gone) is None
+
+
+def test_every_requested_reading_has_others_to_take_while_its_finding_is_worked_out(
+    make_fan: Callable[..., Design],
+) -> None:
+    """The drop before a repair decides about that joint: no other reading has a lead there."""
+    fan = make_fan(6, 16)
+    for faults in ({"4B+": 0.5}, {}):
+        engine, bench = Engine(fan), Bench(fan, faults, 3)
+        readings: list[Reading] = []
+        seen = set()
+        while not (finding := engine.diagnose(readings)).next.settled and len(readings) < 25:
+            ask = finding.next
+            assert ask.lit is not None
+            assert ask.probe is not None
+            taken = {(one.lit, one.probe.points) for one in readings}
+            others = [*ask.runners_up, *ask.meanwhile]
+            assert [one for one in others if (one[0], one[1].points) not in taken]
+            if ask.before_repair:
+                assert not any(one[1].points & ask.probe.points for one in others)
+            seen.add(ask.before_repair)
+            readings.append(bench.read(ask.lit, ask.probe))
+        assert seen == {True, False}

@@ -9,6 +9,8 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+import pytest
+
 from benchtest.prop.design import Probe
 from benchtest.prop.lit_set import LitSet
 from benchtest.prop.notation import describe_leads
@@ -16,6 +18,7 @@ from benchtest.records.shelf import Shelf
 from benchtest.session.log.events import VerdictGiven
 from benchtest.session.session import Session, unfinished_sessions
 from benchtest.session.workbench.typo_check import format_number
+from benchtest.tui import bench_screen
 from benchtest.tui.bench_screen import INTERIM_S
 from benchtest.tui.prompt_panel import PromptPanel
 from tests.tui.conftest import Driven, driven, make_ready
@@ -64,6 +67,21 @@ def _asked(at: Driven) -> tuple[LitSet | None, Probe | None]:
 
 def test_the_interim_reading_is_due_within_0_3_s() -> None:
     assert INTERIM_S <= 0.3
+
+
+async def test_after_a_slow_finding_the_next_reading_is_asked_for_at_once(
+    tmp_path: Path, small_fan: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with _held(tmp_path, small_fan) as at:
+        await at.until(lambda: at.workbench.advice.task == "read")
+        monkeypatch.setattr(bench_screen, "INTERIM_S", 600.0)  # no timer asks in time
+        at.workbench.worker.takes_s = 601.0
+        first = _asked(at)
+        await _enter(at, _healthy(at))
+        await at.until(lambda: len(at.workbench.session.state.taken) == 2)
+        assert at.workbench.advice.task == "read"
+        assert at.workbench.finding is None
+        assert _asked(at) != first
 
 
 async def test_text_typed_meanwhile_stays_and_is_kept_for_the_same_probe(

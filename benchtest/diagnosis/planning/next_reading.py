@@ -233,11 +233,12 @@ def choose_reading(
     forecaster, samples, evidence = ranking.forecaster, ranking.samples, ranking.evidence
     expect_bits, time_weights = ranking.best_bits, ranking.time_weights
     if expect_bits < (MIN_BITS_BEFORE_REPAIR if to_repair else min_bits):
-        if not to_repair and (again := _reading_to_repeat(samples, evidence)) is not None:
-            return NextReading(again.lit, again.probe, expect_bits, settled=False)
+        again = None if to_repair else _reading_to_repeat(samples, evidence)
+        if again is not None:
+            return required_reading(ranking, (again.lit, again.probe))
         proof = _proof_reading(forecaster, unproven, ranking.lits, evidence.readings)
         if proof is not None:
-            return NextReading(*proof, expect_bits, settled=False)
+            return required_reading(ranking, proof)
         return NextReading(None, None, expect_bits, settled=True)
     request, off_sd = ranking.short[ranking.best]
     has_few = len(evidence.readings) < MAX_READINGS_BEFORE_SPAN
@@ -245,18 +246,39 @@ def choose_reading(
         single = _SingleReading(request, off_sd, expect_bits)
         request = _single_or_span(ranking, single, gain_after)
     lit, probe = time_weights.with_faster_leads(request)
-    others = _runners_up(ranking, request)
+    others = _others(ranking, request)
+    worthwhile = [other for other, bits in others if bits >= MIN_READING_BITS]
+    rest = [other for other, bits in others if bits < MIN_READING_BITS]
     return NextReading(
         lit,
         probe,
         expect_bits,
         settled=False,
-        runners_up=tuple(time_weights.with_faster_leads(other) for other in others),
+        runners_up=_with_faster_leads(time_weights, worthwhile),
+        meanwhile=_with_faster_leads(time_weights, rest),
     )
 
 
-def _runners_up(ranking: Ranking, best: ReadingRequest) -> list[ReadingRequest]:
-    """Return the candidates with the most further information once the best one is read.
+def required_reading(ranking: Ranking, request: ReadingRequest) -> NextReading:
+    """Return a reading that is taken regardless of its information.
+
+    It decides about the place of its leads, so that no reading meanwhile has a lead there.
+    """
+    decided = request[1].points
+    free = [other for other, _ in _others(ranking, request) if not other[1].points & decided]
+    meanwhile = _with_faster_leads(ranking.time_weights, free)
+    return NextReading(*request, ranking.best_bits, settled=False, meanwhile=meanwhile)
+
+
+def _with_faster_leads(
+    time_weights: TimeWeights, requests: Sequence[ReadingRequest]
+) -> tuple[ReadingRequest, ...]:
+    """Return the first readings of a list, with the leads in the faster direction."""
+    return tuple(time_weights.with_faster_leads(one) for one in requests[:MAX_RUNNERS_UP])
+
+
+def _others(ranking: Ranking, best: ReadingRequest) -> list[tuple[ReadingRequest, float]]:
+    """Return the other candidates with their information, the most once the best is read first.
 
     The score of a candidate is multiplied by the share of its variance over the fault samples that
     the best one does not explain (1 - ρ², ρ their correlation).
@@ -270,8 +292,8 @@ def _runners_up(ranking: Ranking, best: ReadingRequest) -> list[ReadingRequest]:
         shared = (centered * weight) @ centered[best_row[0]]
         score = score * (1.0 - shared**2 / np.maximum(power * power[best_row[0]], MIN_SIGNAL))
     order = np.argsort(-np.round(score, 9), kind="stable").tolist()
-    requests = [short[place][0] for place in order if ranking.bits[place] >= MIN_READING_BITS]
-    return [request for request in requests if request != best][:MAX_RUNNERS_UP]
+    ranked = [(short[place][0], float(ranking.bits[place])) for place in order]
+    return [(request, bits) for request, bits in ranked if request != best]
 
 
 def best_score(

@@ -29,10 +29,12 @@ from benchtest.diagnosis.planning.decision import (
 )
 from benchtest.diagnosis.planning.forecast import ForecasterCache
 from benchtest.diagnosis.planning.next_reading import (
+    MAX_RUNNERS_UP,
     Ranking,
     best_score,
     choose_reading,
     rank_readings,
+    required_reading,
 )
 from benchtest.diagnosis.planning.regression import PlanningEvidence
 from benchtest.diagnosis.stages import EvaluatedEvidence, GatheredEvidence, Inference
@@ -52,7 +54,7 @@ from benchtest.diagnosis.thresholds import (
 )
 from benchtest.errors import CircuitFault
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import FeedName, Probe, rail_probe
+from benchtest.prop.design import FeedName, Place, Probe, rail_probe
 from benchtest.prop.joints import Joint
 from benchtest.prop.lit_set import LitSet, all_lit
 
@@ -303,11 +305,34 @@ def next_request(situation: Situation) -> tuple[NextReading, tuple[TieGroup, ...
     """Return the next reading, and the suspects that the evidence cannot separate."""
     if situation.evaluated.unsteady is not None:
         reading = _first_of(UNSTEADY_RULES, situation)
-        return reading or _end(situation), situation.final_alike
-    reading = _first_of(READING_RULES, situation)
-    if reading is not None:
-        return reading, situation.inference.alike
-    return _first_of(LAST_RULES, situation) or _end(situation), situation.final_alike
+    else:
+        reading = _first_of(READING_RULES, situation)
+        if reading is not None:
+            return _with_usual_volts(situation, reading), situation.inference.alike
+        reading = _first_of(LAST_RULES, situation)
+    if reading is None:
+        return _end(situation), situation.final_alike
+    return _with_usual_volts(situation, reading), situation.final_alike
+
+
+def _with_usual_volts(situation: Situation, reading: NextReading) -> NextReading:
+    """Return a request with rail voltages that are usual of any unit as its last ones meanwhile.
+
+    They are those at the feeds and where data enters the strands, with the most light.
+    """
+    lit, probe, design = situation.most_light, reading.probe, situation.unconditional.design
+    if lit is None or probe is None:
+        return reading
+    places: list[Place] = [*(FeedName(feed.name) for feed in design.feeds), *design.data_path]
+    decided = {(reading.lit, probe.points)}
+    decided |= {(one.lit, one.probe.points) for one in situation.evidence.readings}
+    rails = [rail_probe(place) for place in places]
+    usual = [
+        (lit, rail)
+        for rail in rails
+        if (lit, rail.points) not in decided and not rail.points & probe.points
+    ]
+    return replace(reading, meanwhile=(*reading.meanwhile, *usual[:MAX_RUNNERS_UP]))
 
 
 def _first_of(rules: Sequence[Rule], situation: Situation) -> NextReading | None:
@@ -325,8 +350,10 @@ def _end(situation: Situation) -> NextReading:
 
 def _mandatory(situation: Situation, request: ReadingRequest) -> NextReading:
     """Return a reading that a rule requests regardless of its information."""
-    bits = 0.0 if situation.evaluated.unsteady is not None else situation.best.expect_bits
-    return NextReading(*request, bits, settled=False)
+    if situation.evaluated.unsteady is not None:
+        return NextReading(*request, 0.0, settled=False)
+    bits = situation.best.expect_bits
+    return replace(required_reading(situation.ranking, request), expect_bits=bits)
 
 
 def most_informative(situation: Situation) -> NextReading | None:

@@ -12,9 +12,9 @@ from collections.abc import Collection, Sequence
 from benchtest.diagnosis import Engine, Finding, PreRepairEvidence, has_outlier
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
-from benchtest.session.log.events import Concluded
+from benchtest.session.log.events import Concluded, VerdictGiven
 from benchtest.session.log.reading_list import NumberedReading, is_repeated
-from benchtest.session.log.state import State
+from benchtest.session.log.state import LoggedEvent, State, apply_event
 
 MAX_REJECTED = 3
 """Limit of rejected readings; a session with more typing errors cannot be trusted. Ours."""
@@ -94,6 +94,31 @@ def _diagnose(
         unshorted=[feed for feed, times in state.unshorted.items() for _ in range(times)],
         controller_look=_controller_look(state),
     )
+
+
+def evidence_key(state: State) -> tuple[object, ...]:
+    """Return the part of a state that determines its finding, for comparison."""
+    return (
+        state.readings,
+        tuple(state.evidence_marks),
+        tuple(repair.where for repair in state.repairs),
+        state.before,
+        state.unreachable,
+        tuple(state.unshorted.items()),
+        _controller_look(state),
+    )
+
+
+def with_looks_passed(state: State, level: float) -> State:
+    """Return the state after every strand that is still to be looked at passed its look.
+
+    Args:
+        state: state of the session.
+        level: level of the light at these looks, 0 to 1.
+    """
+    for number in state.untested:
+        state = apply_event(state, LoggedEvent(0, "", VerdictGiven(number, True, level)))
+    return state
 
 
 def _controller_look(state: State) -> tuple[str, ...] | None:

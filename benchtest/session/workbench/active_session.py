@@ -19,6 +19,8 @@ from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.guidance.overrides import Overrides, read_advice
 from benchtest.session.guidance.release import USUAL_RULE
 from benchtest.session.log.events import (
+    CheckMade,
+    NotTaken,
     ReadingTaken,
     SessionEvent,
 )
@@ -44,7 +46,7 @@ class InterimReading:
         self._last: Finding | None = None
 
     def recorded(self, what: SessionEvent, finding: Finding | None) -> None:
-        """Note an event; the last plan stays valid only after a reading.
+        """Note an event; the last plan stays valid after a reading, or one that is left out.
 
         Args:
             what: the event.
@@ -52,7 +54,7 @@ class InterimReading:
         """
         if not is_evidence(what):
             return
-        if not isinstance(what, ReadingTaken):
+        if not isinstance(what, ReadingTaken | NotTaken | CheckMade):
             self.forget()
             return
         self._last = finding or self._last

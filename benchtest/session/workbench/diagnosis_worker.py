@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -17,8 +18,9 @@ from benchtest.session.display.finding_details import (
     describe_next_reading,
     finding_details,
 )
-from benchtest.session.log.evidence import odd_readings
-from benchtest.session.log.state import LoggedEvent
+from benchtest.session.guidance.next_step import Task
+from benchtest.session.log.evidence import evidence_key, odd_readings, with_looks_passed
+from benchtest.session.log.state import LoggedEvent, State
 from benchtest.session.report.strand_profile import final_lowest_v
 from benchtest.session.workbench.active_session import ActiveSession
 
@@ -35,6 +37,20 @@ class _Judgments:
     odd: frozenset[int]
 
 
+@dataclass(frozen=True, slots=True)
+class _Foreseen:
+    """The finding of evidence that is likely to come: all looks that are asked for pass."""
+
+    engine: Engine
+    key: tuple[object, ...]
+    finding: Finding
+
+    def is_of(self, engine: Engine, state: State) -> bool:
+        return self.engine is engine and self.key == evidence_key(state)
+
+
+LOOKS: tuple[Task, ...] = ("look", "parade", "picture", "colour")
+"""Questions while which the finding of a unit that passes them is worked out."""
 _Asked = tuple[Engine, LitSet, Probe]
 _Volts = tuple[float, float]
 
@@ -44,6 +60,7 @@ class DiagnosisWorker:
 
     Attributes:
         lock: held during a computation.
+        takes_s: time that the last finding took. [s]
     """
 
     def __init__(self, active: ActiveSession) -> None:
@@ -54,6 +71,8 @@ class DiagnosisWorker:
         self._details: tuple[Finding, FindingDetails] | None = None
         self._healthy: tuple[_Asked, _Volts] | None = None
         self._possible: tuple[_Asked, _Volts] | None = None
+        self._foreseen: _Foreseen | None = None
+        self.takes_s = 0.0
 
     def diagnose(self) -> tuple[Sequence[LoggedEvent], Finding]:
         """Diagnose the evidence so far. Slow: call it from a worker thread.
@@ -62,11 +81,44 @@ class DiagnosisWorker:
             The events of the evidence and the finding, both for `accept`.
         """
         with self.lock:
-            state = self._active.state
-            finding = self._active.session.diagnose(state)
+            state, known = self._active.state, self._foreseen
+            if known is not None and known.is_of(self._active.session.engine, state):
+                finding = known.finding
+            else:
+                finding = self._timed_diagnosis(state)
             self._lowest = finding, final_lowest_v(self._active.session, finding)
             return_freed_memory()
             return state.undoable, finding
+
+    def _timed_diagnosis(self, state: State) -> Finding:
+        start_s = time.monotonic()
+        finding = self._active.session.diagnose(state)
+        self.takes_s = time.monotonic() - start_s
+        return finding
+
+    @property
+    def may_foresee(self) -> bool:
+        """True while looks are asked for whose likely finding is not known yet."""
+        active, known = self._active, self._foreseen
+        if active.advice.task not in LOOKS or active.state.failed or active.finding is not None:
+            return False
+        passed = self._passed
+        return known is None or not known.is_of(active.session.engine, passed)
+
+    @property
+    def _passed(self) -> State:
+        return with_looks_passed(self._active.state, self._active.light.look_level)
+
+    def foresee(self) -> None:
+        """Diagnose the unit as it is if it passes the looks. Slow: call it from a worker thread.
+
+        Once it has passed them, `diagnose` returns that finding at once.
+        """
+        with self.lock:
+            engine, passed = self._active.session.engine, self._passed
+            finding = self._timed_diagnosis(passed)
+            self._foreseen = _Foreseen(engine, evidence_key(passed), finding)
+            return_freed_memory()
 
     def accept(self, events: Sequence[LoggedEvent], finding: Finding) -> bool:
         """Take a finding unless there are other events by now; return True if it was taken."""

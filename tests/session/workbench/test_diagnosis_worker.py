@@ -10,9 +10,12 @@ import pytest
 from benchtest.circuit.network import Circuit
 from benchtest.circuit.prediction import predict
 from benchtest.circuit.solution import solve
+from benchtest.diagnosis import Engine, Finding
 from benchtest.prop.lit_set import parse_lit_set
 from benchtest.prop.notation import parse_probe
+from benchtest.session.log.evidence import diagnose_state
 from benchtest.session.session import Session
+from benchtest.session.workbench.diagnosis_worker import LOOKS
 from benchtest.session.workbench.workbench import Workbench
 from tests.session.driven import pass_all
 
@@ -20,6 +23,11 @@ from tests.session.driven import pass_all
 def _circuits() -> int:
     gc.collect()
     return sum(isinstance(one, Circuit) for one in gc.get_objects())
+
+
+def _diagnosed_anew(workbench: Workbench) -> Finding:
+    session = workbench.session
+    return diagnose_state(Engine(session.engine.design), session.state, session.meter)
 
 
 def test_healthy_volts_are_those_of_a_prediction_to_the_last_digit(workbench: Workbench) -> None:
@@ -97,3 +105,27 @@ def test_readings_keep_their_judgment_until_their_supply_is_measured_again(
         workbench.yes()
     workbench.enter("5.1")
     assert [line.z for line in workbench.model.readings] == [None, None]
+
+
+def test_the_finding_of_looks_that_pass_is_there_before_the_last_one(
+    workbench: Workbench,
+) -> None:
+    worker = workbench.worker
+    assert workbench.advice.task in LOOKS
+    assert worker.may_foresee
+    worker.foresee()
+    assert not worker.may_foresee
+    pass_all(workbench)
+    foreseen = worker.diagnose()[1]
+    assert foreseen == _diagnosed_anew(workbench)
+    assert worker.diagnose()[1] is foreseen, "it was not worked out again"
+    workbench.entry.ask_for("1 3", "4B")
+    workbench.entry.take_reading("4.8")
+    assert worker.diagnose()[1] is not foreseen
+
+
+def test_a_strand_that_fails_its_look_is_not_foreseen(workbench: Workbench) -> None:
+    workbench.worker.foresee()
+    workbench.no()
+    assert not workbench.worker.may_foresee
+    assert workbench.worker.diagnose()[1] == _diagnosed_anew(workbench)
