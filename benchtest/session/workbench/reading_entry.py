@@ -158,8 +158,8 @@ class ReadingEntry:
         advice = self._active.advice
         if advice.task == "read":
             return advice.probe
-        if advice.check is not None and self.unit == "V" and advice.lit is None:
-            return parse_probe(advice.check[1], self._active.design)
+        if advice.check is not None and self.unit == "V":
+            return advice.probe or parse_probe(advice.check[1], self._active.design)
         return None
 
     def ask_for(self, lit_text: str, probe_text: str) -> None:

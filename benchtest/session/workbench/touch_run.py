@@ -224,6 +224,8 @@ class TouchRun:
 
     @property
     def _is_asked(self) -> bool:
+        if self._active.advice.task == "check":  # of a supply; fixed inputs are on the prop
+            return self._source.can_read and not self._source.is_fixed
         return self._active.advice.task == "read" and self._source.can_read
 
     @property
@@ -291,7 +293,9 @@ class TouchRun:
     def _hear_touch(self, heard: HeardReading, steady_v: float | None) -> TouchNews | None:
         """Wait for a steady contact at the new place under the light that is asked for."""
         active, probe, now_s = self._active, self._entry.probe, self._now_s()
-        if self._pointing.is_showing or active.light.lit != active.advice.lit or probe is None:
+        asked = active.advice.lit or LitSet(frozenset())  # a supply is measured with the prop off
+        is_lit = active.light.lit == asked or (active.light.is_dark and not asked.strands)
+        if self._pointing.is_showing or not is_lit or probe is None:
             self._shaky_s = now_s + SHAKY_S
             return None
         if steady_v is None:
@@ -299,8 +303,7 @@ class TouchRun:
         if is_open(steady_v, is_rail=_is_rail(probe)):
             return self._say_once(_OPEN)
         if _is_rail(probe) or self._source.is_fixed:
-            assert active.advice.lit is not None
-            return self._keep(heard, steady_v, (active.advice.lit, steady_v))
+            return self._keep(heard, steady_v, (asked, steady_v))
         self._phase, self._lit_v, self._until_s = "prove", steady_v, now_s + PROOF_S
         self._lit_beyond = heard.given.beyond
         self._light_proof(probe)
@@ -349,6 +352,7 @@ class TouchRun:
         beyond = heard.given.beyond if self._phase == "touch" else self._lit_beyond
         given = SourceReading(volts, heard.given.meter, beyond)
         self._phase = "touch"
+        check = active.advice.check
         try:
             words = entry.take(self._source.pending(given, heard.asked, heard.source))
         except BenchError as error:
@@ -361,6 +365,8 @@ class TouchRun:
         self._flash_until_s, self._until_s = now_s + FLASH_S, now_s + FLASH_S + LIFT_S
         self._light = None
         active.light.dark()
+        if check is not None and not active.state.checks[check].passed:
+            return TouchNews(words)  # no tone: the remedy has to be read, or heard
         return TouchNews(f"{words}; {_LIFT}", is_kept=True)
 
     def _say_once(self, words: str) -> TouchNews | None:

@@ -16,6 +16,8 @@ from benchtest.drive.source_spec import parse_source
 from benchtest.drive.target import Target, driver_for
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
+from benchtest.session.log.events import CheckMade
+from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session
 from benchtest.session.workbench.reading_sources import source_for
 from benchtest.session.workbench.workbench import Workbench
@@ -128,6 +130,64 @@ def test_leads_that_stay_need_not_be_lifted(person: Person) -> None:
     asks(person.bench, "1 3", "4B")
     person.hold(lambda: 4.93, 8)
     assert person.kept == [4.866, 4.93]
+
+
+@pytest.fixture
+def unchecked(
+    begin: Callable[..., Session], fan: Design, prop: Prop, simulated: SimulatedMeter
+) -> Iterator[Person]:
+    """A person who has made all checks before power but that of the supply's volts."""
+    driver = driver_for(Target("e131", LOOPBACK, prop.port), fan, SourceSettings(uuid4()))
+    now_s = [100.0]
+    session = begin()
+    for check, feed in all_checks(fan):
+        if check != "supply":
+            session.record(CheckMade(check, feed, passed=True))
+    with FrameClock(driver, fan.node_count, fan.node.channels).start() as clock:
+        meter = ScpiMeter(str(simulated.port))
+        bench = Workbench(session, clock, now_s=lambda: now_s[0], source=meter, hands_free=True)
+        bench.light_advice()
+        yield Person(bench, simulated, now_s)
+        meter.close()
+
+
+def test_the_volts_of_a_supply_are_kept_without_a_key(unchecked: Person) -> None:
+    bench = unchecked.bench
+    assert bench.advice.check == ("supply", "main")
+    unchecked.hold(lambda: 5.03, 8)  # the leads were not seen to come
+    assert bench.advice.task == "check"
+    unchecked.hold(lambda: 0.002, 3)
+    shaky = cycle([5.02, 1.3, 4.1, 0.8])
+    unchecked.hold(lambda: next(shaky), 6)
+    assert bench.advice.task == "check"
+    unchecked.hold(lambda: 5.03, 4)
+    made = bench.session.state.checks["supply", "main"]
+    assert (made.passed, made.volts) == (True, 5.03)
+    assert unchecked.news[-1][1], "it has a tone"
+    assert bench.advice.task == "glow"
+    assert unchecked.kept == []
+    unchecked.hold(lambda: 5.03, 12)
+    assert bench.session.state.checks["supply", "main"] is made
+    assert "dark" not in bench.light.words, "the first light is on"
+
+
+def test_a_supply_out_of_range_has_no_tone_and_is_measured_again(unchecked: Person) -> None:
+    bench = unchecked.bench
+    unchecked.hold(lambda: 0.0, 3)
+    unchecked.hold(lambda: 6.1, 4)
+    assert bench.session.state.checks["supply", "main"].passed is False
+    assert not any(is_kept for _, is_kept in unchecked.news)
+    assert bench.advice.text.startswith("Set the supply of feed main to 5 V")
+    unchecked.hold(lambda: 0.0, 3)
+    unchecked.hold(lambda: 5.01, 4)
+    assert bench.session.state.checks["supply", "main"].volts == 5.01
+    assert unchecked.news[-1][1]
+
+
+def test_a_supply_without_volts_is_not_kept(unchecked: Person) -> None:
+    unchecked.hold(lambda: 0.001, 20)
+    assert ("supply", "main") not in unchecked.bench.session.state.checks
+    assert unchecked.news[0][0].startswith("about 0 V: leads open")
 
 
 def test_zero_volts_everywhere_are_not_kept_and_explained_once(person: Person) -> None:
