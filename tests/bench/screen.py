@@ -6,6 +6,7 @@ turns in one run. Prints; judges nothing. Runs in a network namespace that has o
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import re
@@ -37,9 +38,12 @@ SIZES, SEED, READINGS = ((14, 27), (16, 50), (64, 50)), 20261201, 8
 MAX_QUESTION_S = 0.3
 ASKED = re.compile("Red on |Black on |Both leads |Repair: |Most likely: |Sign off|Move |Measure ")
 """Beginning of each question that may follow a reading; none while the program thinks."""
+OPEN = re.compile("Enter")
+"""Key that keeps a number, once the field is open."""
 READ = ("Red on ", "Black on ", "Both leads ")
 UNIT = """
-import sys
+import os, sys
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does
 from pathlib import Path
 from benchtest.session.launch_options import LaunchOptions
 from benchtest.tui.app import BenchApp
@@ -169,40 +173,52 @@ def key_to_question_s(strands: int, nodes: int) -> list[float]:
         waiting(folder, prop, 1)
         words = ["-c", UNIT, str(folder), str(prop), f"{joints[SEED % len(joints)]}=0.3"]
         with running(words, HERE) as (ours, pid):
-            asked = _until_asked(ours)
+            asked = _until_drawn(ours, ASKED)
             while asked in READ and len(found) < READINGS:
                 asked = _at_rest(ours, pid) or asked
                 os.write(ours, b"v")
-                _at_rest(ours, pid)
+                _until_drawn(ours, OPEN)
+                drawn(ours, 0.3)
                 start_s = time.monotonic()
                 os.write(ours, b"\r")
-                asked = _until_asked(ours)
+                asked = _until_drawn(ours, ASKED)
                 found.append(time.monotonic() - start_s)
                 asked = _at_rest(ours, pid) or asked
     return found
 
 
-def _until_asked(ours: int) -> str:
-    """Wait for a question; return its beginning."""
+def _until_drawn(ours: int, words: re.Pattern[str]) -> str:
+    """Wait for words on the screen; return the last of them."""
     seen, end_s = b"", time.monotonic() + WAIT_S
-    while not (asked := ASKED.findall(CONTROL.sub(b" ", seen).decode("utf-8", "replace"))):
+    while not (found := words.findall(CONTROL.sub(b" ", seen).decode("utf-8", "replace"))):
         assert time.monotonic() < end_s, seen[-2000:]
         seen += drawn(ours, 0.002)
-    return str(asked[-1])
+    return str(found[-1])
 
 
 def _at_rest(ours: int, pid: int) -> str:
     """Wait until the program hardly works; return the beginning of the last question meanwhile."""
-    seen, end_s, ticks = b"", time.monotonic() + 4.0 * WAIT_S, os.sysconf("SC_CLK_TCK")
+    seen, end_s = b"", time.monotonic() + 4.0 * WAIT_S
     share = 1.0
     while share > 0.25:
         assert time.monotonic() < end_s, "it is never at rest"
-        used = [int(one) for one in Path(f"/proc/{pid}/stat").read_text().split()[13:15]]
+        before_s = _wanted_s(pid)
         seen += drawn(ours, 0.6)
-        now = [int(one) for one in Path(f"/proc/{pid}/stat").read_text().split()[13:15]]
-        share = (sum(now) - sum(used)) / ticks / 0.6
+        share = (_wanted_s(pid) - before_s) / 0.6
     asked = ASKED.findall(CONTROL.sub(b" ", seen).decode("utf-8", "replace"))
     return str(asked[-1]) if asked else ""
+
+
+def _wanted_s(pid: int) -> float:
+    """Time that a process's threads have run or waited for a core. [s]
+
+    Source: Linux, Documentation/scheduler/sched-stats: first two figures of a task's schedstat.
+    """
+    found = 0.0
+    for task in Path(f"/proc/{pid}/task").glob("*/schedstat"):
+        with contextlib.suppress(OSError):  # a thread that has just ended
+            found += sum(map(int, task.read_text().split()[:2])) / 1e9
+    return found
 
 
 def questions() -> None:

@@ -36,6 +36,7 @@ class DisplayFrame:
         step_v: volts of one step of the last digit; None if the display shows no volts. [V]
         is_dc: direct voltage.
         is_held: the display is held and no longer follows the leads.
+        is_not_present: it shows a smallest, largest or peak reading, or a difference from one.
         has_low_battery: the battery symbol is on.
     """
 
@@ -44,12 +45,14 @@ class DisplayFrame:
     is_dc: bool
     is_held: bool = False
     has_low_battery: bool = False
+    is_not_present: bool = False
 
     def volts(self) -> float:
         """Return the voltage on the display. [V]
 
         Raises:
-            NotVolts: another quantity, a held display, an overload or a low battery.
+            NotVolts: another quantity, a display that does not show the present reading, an
+                overload or a low battery.
         """
         if self.step_v is None:
             raise NotVolts("it does not measure volts; turn it to DC volts")
@@ -57,6 +60,8 @@ class DisplayFrame:
             raise NotVolts("it measures AC volts; set it to DC")
         if self.is_held:
             raise NotVolts("its display is held; press HOLD again")
+        if self.is_not_present:
+            raise NotVolts("it shows no present reading; end its MIN, MAX, PEAK or REL")
         if self.has_low_battery:
             raise NotVolts("its battery is low, so its readings drift; change it")
         if self.digits is None:
@@ -133,6 +138,7 @@ def decode_fs9721(octets: bytes) -> DisplayFrame | None:
         is_dc=bool(low[0] & 0b0100) and not low[0] & 0b1000,
         is_held=bool(low[11] & 0b0001),
         has_low_battery=bool(low[12] & 0b0001),
+        is_not_present=bool(low[11] & 0b0010),
     )
 
 
@@ -165,6 +171,7 @@ def decode_fs9922(octets: bytes) -> DisplayFrame | None:
         is_dc=bool(flags & 0x10) and not flags & 0x08,
         is_held=bool(flags & 0x02),
         has_low_battery=bool(more & 0x04),
+        is_not_present=bool(flags & 0x04 or more & 0x30),
     )
 
 
@@ -203,9 +210,11 @@ def decode_es519xx(octets: bytes, baud: int) -> DisplayFrame | None:
     span = body[0] - 0x30
     if len(octets) == 14:
         kind, is_held, is_under = options[2], bool(options[3] & 0b0010), bool(options[1] & 0b1000)
+        extremes = options[0] & 0b1110 or options[1] & 0b0110
     else:
         kind, is_under = options[1], False
         is_held = baud == 19200 and bool(options[0] & 0b1000)
+        extremes = options[0] & (0b0110 if baud == 19200 else 0b1100)
     shows_hertz = bool((options[0] if baud == 2400 else kind) & 0b0001)
     is_volts = function == _VOLTS_FUNCTION and span < len(steps_v) and not shows_hertz
     value = int(digits) * (-1 if status & 0b0100 else 1)
@@ -215,6 +224,7 @@ def decode_es519xx(octets: bytes, baud: int) -> DisplayFrame | None:
         is_dc=bool(kind & 0b1000) and not kind & 0b0100,
         is_held=is_held,
         has_low_battery=bool(status & 0b0010),
+        is_not_present=bool(extremes),
     )
 
 

@@ -178,7 +178,97 @@ def test_a_published_frame_of_degrees_is_no_volts() -> None:
     ],
 )
 def test_published_frames_of_an_es51922(octets: str, volts: float) -> None:
-    """No published frame of an ES51978 or ES51986 with its display was found."""
     frame = decode_es519xx(bytes.fromhex(octets), 19200)
     assert frame is not None
     assert frame.volts() == pytest.approx(volts, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("octets", "rate", "step_v", "volts"),
+    [
+        # an ES51986, 6000 counts, 19200 baud: DC 0.000 V, -0.000 V, -0.00 V, 0.0 V
+        ("30 30 30 30 30 3B 38 30 3A 0D 0A", 19200, 1e-3, 0.0),
+        ("30 30 30 30 30 3B 3C 30 38 0D 0A", 19200, 1e-3, 0.0),
+        ("31 30 30 30 30 3B 3C 30 38 0D 0A", 19200, 1e-2, 0.0),
+        ("32 30 30 30 30 3B 38 30 38 0D 0A", 19200, 1e-1, 0.0),
+        # an ES51962, of one table with the ES51978, 2400 baud: DC 005.8 mV, -002.1 mV, -0.000 V,
+        # 00.00 V, -000.0 V
+        ("30 30 30 35 38 3B 30 30 3A 0D 0A", 2400, 1e-4, 0.0058),
+        ("30 30 30 32 31 3B 34 30 38 0D 0A", 2400, 1e-4, -0.0021),
+        ("31 30 30 30 30 3B 34 30 38 0D 0A", 2400, 1e-3, 0.0),
+        ("32 30 30 30 30 3B 30 30 38 0D 0A", 2400, 1e-2, 0.0),
+        ("33 30 30 30 30 3B 34 30 38 0D 0A", 2400, 1e-1, 0.0),
+    ],
+)
+def test_published_captures_of_frames_of_eleven_octets(
+    octets: str, rate: int, step_v: float, volts: float
+) -> None:
+    """Captures with the display of their meters, in the notes of QtDMM (docs/protocols/spec).
+
+    No capture of an ES51978 with volts on its display was found.
+    """
+    frame = decode_es519xx(bytes.fromhex(octets), rate)
+    assert frame is not None
+    assert frame.volts() == pytest.approx(volts, abs=1e-12)
+    assert frame.step_v == pytest.approx(step_v)
+
+
+@pytest.mark.parametrize(
+    ("octets", "rate", "words"),
+    [
+        # the same notes; an ES51986: AC 0.014 V, overload of ohms, DC 000.0 µA, 22 °C
+        ("30 30 30 31 34 3B 38 30 36 0D 0A", 19200, "AC volts"),
+        ("35 36 30 30 30 33 39 30 32 0D 0A", 19200, "does not measure volts"),
+        ("30 30 30 30 30 3D 38 30 3A 0D 0A", 19200, "does not measure volts"),
+        ("30 30 30 32 32 34 38 30 30 0D 0A", 19200, "does not measure volts"),
+        # an ES51962: AC 040.1 mV, 014.0 ohms, DC -0.00 mA
+        ("30 30 34 30 31 3B 30 30 36 0D 0A", 2400, "AC volts"),
+        ("30 30 31 34 30 33 30 30 30 0D 0A", 2400, "does not measure volts"),
+        ("30 30 30 30 30 39 34 30 3A 0D 0A", 2400, "does not measure volts"),
+    ],
+)
+def test_published_captures_of_other_displays_are_refused(
+    octets: str, rate: int, words: str
+) -> None:
+    with pytest.raises(NotVolts, match=words):
+        _volts(decode_es519xx(bytes.fromhex(octets), rate))
+
+
+@pytest.mark.parametrize(
+    ("octets", "volts"),
+    [
+        ("2B 33 34 38 32 20 34 31 00 40 80 22 0D 0A", 0.3482),
+        ("2B 33 33 30 39 20 34 11 00 40 80 21 0D 0A", 0.3309),
+        ("2B 30 30 30 30 20 32 11 00 00 80 00 0D 0A", 0.0),
+    ],
+)
+def test_published_captures_of_an_fs9922(octets: str, volts: float) -> None:
+    """Captures of an FS9922-DMM4 with the display of its meter; the same notes."""
+    assert _volts(decode_fs9922(bytes.fromhex(octets))) == pytest.approx(volts, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    "frame",
+    [
+        # the same notes: the largest and the smallest reading, 000.3 and -034.6 mV
+        decode_fs9922(bytes.fromhex("2B 30 30 30 33 20 34 10 20 40 80 00 0D 0A")),
+        decode_fs9922(bytes.fromhex("2D 30 33 34 36 20 34 10 10 40 80 00 0D 0A")),
+        # by the tables of libsigrok (fs9721.c, fs9922.c, es519xx.c): REL; MAX, MIN and REL, then
+        # PMAX and PMIN of an ES51922; MAX and MIN of an ES51986; PMAX of an ES51978
+        decode_fs9721(fs9721("1.234", flags={11: 0b0010})),
+        decode_fs9922(fs9922("+4635", "1", flags=0x35)),
+        decode_es519xx(b"148710;08080\r\n", 19200),
+        decode_es519xx(b"148710;04080\r\n", 19200),
+        decode_es519xx(b"148710;02080\r\n", 19200),
+        decode_es519xx(b"148710;00480\r\n", 19200),
+        decode_es519xx(b"148710;00280\r\n", 19200),
+        decode_es519xx(b"04871;04:\r\n", 19200),
+        decode_es519xx(b"04871;02:\r\n", 19200),
+        decode_es519xx(b"14871;08:\r\n", 2400),
+    ],
+)
+def test_a_display_of_another_than_the_present_reading_is_refused(
+    frame: DisplayFrame | None,
+) -> None:
+    with pytest.raises(NotVolts, match="no present reading"):
+        _volts(frame)
