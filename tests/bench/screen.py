@@ -163,7 +163,7 @@ def key_to_question_s(strands: int, nodes: int) -> list[float]:
     """
     text = FIXED_TEXT
     if (strands, nodes) != SIZES[0]:
-        chance = np.random.default_rng([SEED, strands, nodes])
+        chance = np.random.default_rng(SEED + strands)
         text = write_design(drawn_design(chance, strands, nodes))
     joints = [one.name for one in power_joints(parse_design(text, "prop")) if one.name[0].isdigit()]
     found: list[float] = []
