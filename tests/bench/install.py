@@ -125,7 +125,17 @@ def fresh(python: Path, archive: Path, folder: Path) -> str:
     bare = _octets(folder)
     install(programs, archive)
     size_mb = (_octets(folder) - bare) / 1e6
+    if archive.suffix == ".whl":
+        rest_mb = size_mb - sum(_octets(one) for one in _numeric(folder)) / 1e6
+        note(f"{python.name}: without numpy and SciPy", rest_mb, "MB")
     return f"{try_commands(programs / 'benchtest', folder)}, {size_mb:.0f} MB"
+
+
+def _numeric(folder: Path) -> Iterator[Path]:
+    """Yield the folders of numpy and SciPy."""
+    for packages in folder.glob("venv/lib/python*/site-packages"):
+        yield from packages.glob("numpy*")
+        yield from packages.glob("scipy*")
 
 
 def with_oldest(python: Path, archive: Path, folder: Path) -> str:
