@@ -46,7 +46,9 @@ class InterimReading:
         self._last: Finding | None = None
 
     def recorded(self, what: SessionEvent, finding: Finding | None) -> None:
-        """Note an event; the last plan stays valid after a reading, or one that is left out.
+        """Note an event; the last plan stays valid after a reading, a check, or a reading left out.
+
+        Of a drop that is left out before a repair, the repair follows.
 
         Args:
             what: the event.
@@ -54,10 +56,13 @@ class InterimReading:
         """
         if not is_evidence(what):
             return
-        if not isinstance(what, ReadingTaken | NotTaken | CheckMade):
+        self._last = finding or self._last
+        skips_to_repair = (
+            isinstance(what, NotTaken) and self._last is not None and self._last.next.before_repair
+        )
+        if skips_to_repair or not isinstance(what, ReadingTaken | NotTaken | CheckMade):
             self.forget()
             return
-        self._last = finding or self._last
         self.asked, self.is_begun = None, False
 
     def forget(self) -> None:
