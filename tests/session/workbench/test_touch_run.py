@@ -16,6 +16,7 @@ from benchtest.drive.source_spec import parse_source
 from benchtest.drive.target import Target, driver_for
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
+from benchtest.session.guidance.next_step import glow_advice
 from benchtest.session.log.events import CheckMade
 from benchtest.session.log.power_checks import all_checks
 from benchtest.session.session import Session
@@ -164,7 +165,7 @@ def test_the_volts_of_a_supply_are_kept_without_a_key(unchecked: Person) -> None
     made = bench.session.state.checks["supply", "main"]
     assert (made.passed, made.volts) == (True, 5.03)
     assert unchecked.news[-1][1], "it has a tone"
-    assert bench.advice.task == "glow"
+    assert bench.advice == glow_advice()
     assert unchecked.kept == []
     unchecked.hold(lambda: 5.03, 12)
     assert bench.session.state.checks["supply", "main"] is made
