@@ -123,6 +123,11 @@ BENCHES = {
         "The real program on a pty, with real packets timed by the kernel; its first paint in turn "
         "with that of a bare Textual program.",
     ),
+    "questions": Bench(
+        "The next question", _of("screen", "questions"), None,
+        "The real program on a pty, with a virtual prop that has one bad joint; from a reading's "
+        "Enter key to the next question on the screen, each once the program is at rest.",
+    ),
     "bridge": Bench(
         "Frames through the bridge", _of("bridge"), _of("bridge"),
         "The real firmware in simavr, held to real time, over a pty by our driver; without what a "

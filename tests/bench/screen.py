@@ -1,7 +1,8 @@
 """Response times of the terminal program: first paint, key to packet, reading to next question.
 
 By hand: `python -m tests.bench.screen [ROUNDS] [OTHER_CHECKOUT]`; with another checkout, both take
-turns in one run. Prints; judges nothing. Runs in a network namespace that has only a loopback.
+turns in one run. `python -m tests.bench.screen questions` times the next questions. Prints; judges
+nothing. Runs in a network namespace that has only a loopback.
 """
 
 from __future__ import annotations
@@ -237,7 +238,10 @@ def questions() -> None:
 
 
 def main() -> None:
-    """Print every figure."""
+    """Print every figure, or those of questions alone."""
+    if sys.argv[1:] == ["questions"]:
+        questions()
+        return
     if os.environ.get("BENCH_ALONE") is None:
         setup = "PATH=$PATH:/sbin:/usr/sbin; ip link set lo up multicast on; "
         setup += 'ip route add 224.0.0.0/4 dev lo; exec "$@"'
@@ -250,7 +254,6 @@ def main() -> None:
     for root in (*others, HERE):
         paints(2 * rounds, root)
     keys(rounds, [*others, HERE])
-    questions()
 
 
 if __name__ == "__main__":
