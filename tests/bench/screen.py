@@ -34,8 +34,8 @@ HERE = Path(__file__).parents[2]
 KEYS = 2 * KEY_UNIVERSES - 2
 DOWN, CHOSEN = b"\x1b[B", 8
 WAIT_S = 60.0
-SIZES, SEED, READINGS = ((14, 27), (16, 50), (64, 50)), 20261201, 8
-"""Strands and nodes of the props whose questions are timed, and readings of each."""
+SIZES, SEED = {(14, 27): 8, (16, 50): 8, (64, 50): 3}, 20261201
+"""Readings at most of each prop whose questions are timed, by its strands and nodes."""
 MAX_QUESTION_S = 0.3
 ASKED = re.compile("Red on |Black on |Both leads |Repair: |Most likely: |Sign off|Move |Measure ")
 """Beginning of each question that may follow a reading; none while the program thinks."""
@@ -163,7 +163,7 @@ def key_to_question_s(strands: int, nodes: int) -> list[float]:
     The unit has one bad joint. Each reading is typed once the program is at rest.
     """
     text = FIXED_TEXT
-    if (strands, nodes) != SIZES[0]:
+    if (strands, nodes) != (14, 27):
         chance = np.random.default_rng(SEED + strands)
         text = write_design(drawn_design(chance, strands, nodes))
     joints = [one.name for one in power_joints(parse_design(text, "prop")) if one.name[0].isdigit()]
@@ -175,7 +175,7 @@ def key_to_question_s(strands: int, nodes: int) -> list[float]:
         words = ["-c", UNIT, str(folder), str(prop), f"{joints[SEED % len(joints)]}=0.3"]
         with running(words, HERE) as (ours, pid):
             asked = _until_drawn(ours, ASKED)
-            while asked in READ and len(found) < READINGS:
+            while asked in READ and len(found) < SIZES[strands, nodes]:
                 asked = _at_rest(ours, pid) or asked
                 os.write(ours, b"v")
                 _until_drawn(ours, OPEN)
