@@ -1,9 +1,10 @@
 """Frame clock: threads that keep the frame alive and send changes at once.
 
 Each frame is worked out when the one before has left, for the moment of its deadline: at the
-deadline only the packets are left to send. Without real-time rights two threads wait for the same
-deadline, and the first to wake up sends; on a busy machine, a thread that does little beyond waking
-up waits for a processor once in twenty times, and two of them hardly ever at once.
+deadline only the packets are left to send. Without real-time rights, and once a frame was late, two
+threads wait for the same deadline, and the first to wake up sends: on a busy machine a thread that
+does little beyond waking up waits for a processor once in twenty times, and two of them hardly ever
+at once.
 
 Deadlines are absolute on the monotonic clock, so no drift builds up and a change of the wall clock
 has no effect. The caller never waits for the network, and the network never ends a thread.
@@ -177,6 +178,10 @@ makes every frame that much later.
 """
 _THREADS_WITHOUT_RIGHTS = 2
 """Threads that wait for one deadline without real-time rights."""
+_LATE_S = 0.0005
+"""Lateness from which the machine counts as busy. [s]"""
+_BUSY_S = 10.0
+"""Time after a late frame in which both threads wait for each deadline. [s]"""
 _MAX_LATENESS_SAMPLES = 400
 """Number of frames in the statistics of the pace: ten seconds of change."""
 
@@ -254,6 +259,9 @@ class FrameClock:
         self._closing = self._holds_collector = False
         self._sending = self._is_awaited = False
         """A thread sends or prepares a frame, and another one waits until it has finished."""
+        self._is_watched = False
+        """A thread waits for the next deadline."""
+        self._busy_until_s = float("-inf")
         self._prepared: _Prepared | None = None
         self._attended = attended
         self._held: str | None = None
@@ -432,7 +440,7 @@ class FrameClock:
                 self._hold_after_gap()
                 due_s, now_s = self._due_s(), monotonic_s()
                 if now_s < due_s:
-                    self._wake.wait(due_s - now_s)
+                    self._wait_for(due_s, now_s)
                     continue
                 if self._sending:
                     self._is_awaited = True
@@ -454,6 +462,15 @@ class FrameClock:
                 self._record_sent(due_s, now_s)
                 return frame, now_s, moves
             return None
+
+    def _wait_for(self, due_s: float, now_s: float) -> None:
+        """Wait for a deadline or a change; a second thread on an idle machine only for a change."""
+        if self._is_watched and now_s > self._busy_until_s:
+            self._wake.wait()
+            return
+        self._is_watched = True
+        self._wake.wait(due_s - now_s)
+        self._is_watched = False
 
     def _prepare_next(self) -> None:
         """Prepare the packets of the next frame, and let the next thread send."""
@@ -481,6 +498,10 @@ class FrameClock:
         else:
             late_s = now_s - due_s
             self._late_s.append(late_s)
+            if late_s > _LATE_S:
+                if now_s > self._busy_until_s:
+                    self._wake.notify_all()  # the second thread waits for deadlines from now on
+                self._busy_until_s = now_s + _BUSY_S
             # a long delay must not cause a burst of frames
             self._slot_s = due_s if late_s < self._period_s else now_s
         self._sent_s, self._changed = now_s, False

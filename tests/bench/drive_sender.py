@@ -27,7 +27,7 @@ from tests.tui.conftest import make_ready
 
 Found = dict[str, object]
 PERIOD_S = 0.025
-KEYS = 120
+KEYS = 50
 
 PROP = """
 format = 1

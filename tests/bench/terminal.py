@@ -22,20 +22,30 @@ CONTROL = re.compile(rb"\x1b(\[[0-9;?$<>]*[A-Za-z]|\][^\x07]*\x07|[=>])")
 
 
 @contextlib.contextmanager
-def program(words: Sequence[str], root: Path | None = None) -> Iterator[int]:
-    """Run Python with these words on a pty, in a checkout; yield the user's end of the pty."""
-    with running(words, root) as (ours, _):
+def program(
+    words: Sequence[str], root: Path | None = None, before: Sequence[str] = ()
+) -> Iterator[int]:
+    """Run Python with these words on a pty, in a checkout; yield the user's end of the pty.
+
+    Args:
+        words: words after the interpreter.
+        root: the checkout; None for this one.
+        before: command that starts the interpreter.
+    """
+    with running(words, root, before) as (ours, _):
         yield ours
 
 
 @contextlib.contextmanager
-def running(words: Sequence[str], root: Path | None = None) -> Iterator[tuple[int, int]]:
+def running(
+    words: Sequence[str], root: Path | None = None, before: Sequence[str] = ()
+) -> Iterator[tuple[int, int]]:
     """Run Python as `program` does; yield the user's end of the pty and the process's number."""
     ours, theirs = pty.openpty()
     termios.tcsetwinsize(theirs, SCREEN)
     os.set_blocking(ours, False)
     process = subprocess.Popen(
-        [sys.executable, *words], cwd=root,
+        [*before, sys.executable, *words], cwd=root,
         stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True,
         env=os.environ | {"TERM": "xterm-256color", "LANG": "C.UTF-8"},
     )  # fmt: skip

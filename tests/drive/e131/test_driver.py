@@ -362,7 +362,12 @@ class Alone(E131Driver):
 
     busy = overlaps = 0
 
+    def __init__(self, *words: Any) -> None:
+        super().__init__(*words)
+        self.threads: set[str] = set()
+
     def show(self, frame: np.ndarray) -> None:
+        self.threads.add(threading.current_thread().name)
         self.busy += 1
         self.overlaps += self.busy > 1
         super().show(frame)
@@ -376,7 +381,10 @@ def test_frames_are_sent_one_after_the_other(make_fan: Callable[..., Design], ea
     with FrameClock(driver, 10, 3).start() as clock:
         clock.show(_white(fan), ramp_s=2.0)
         ear.until(lambda: len(ear.of(1)) >= 30)
+        threads = set(driver.threads)
     assert driver.overlaps == 0
+    # every frame is late here, so that the second thread waits for deadlines too
+    assert len(threads) == (1 if may_raise_thread_priority() else 2)
     levels = [p.slots[0] for p in ear.of(1) if not p.terminated]
     assert levels[:-1] == sorted(levels[:-1])
 
