@@ -211,7 +211,7 @@ class UdpSender:
             DriveFault: the host is unknown, or no network leads to it.
         """
         if self.host is not None:
-            self._resolved = _resolve(self.host, self.port)
+            self._resolved = _resolve(self.host, self.port, self.target)
         try:
             self._socket = self._new_socket()
             return self._own_address()
@@ -529,13 +529,14 @@ class UdpDriver(Generic[P]):
         self.close_lines()
 
 
-def _resolve(host: str, port: int) -> tuple[socket.AddressFamily, tuple[str, int]]:
+def _resolve(host: str, port: int, target: str) -> tuple[socket.AddressFamily, tuple[str, int]]:
     try:
         found = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)
     except (OSError, UnicodeError) as error:
+        multicast = ", or e131 alone for multicast" if target.startswith("e131") else ""
         raise DriveFault(
             f"{host}: no such host on this network ({getattr(error, 'strerror', error)}); "
-            "give its address, or e131 alone for multicast"
+            f"give its address{multicast}"
         ) from error
     family, _, _, _, address = found[0]
     return family, (str(address[0]), int(address[1]))

@@ -252,6 +252,17 @@ def test_every_setting_that_it_does_not_have_is_refused(make_fan: MakeFan) -> No
     ]
 
 
+@pytest.mark.parametrize(
+    ("kind", "words"), [("ddp", ""), ("e131", ", or e131 alone for multicast")]
+)
+def test_an_unknown_host_gets_advice_that_fits(make_fan: MakeFan, kind: str, words: str) -> None:
+    # a label of more than 63 octets is not a host name (RFC 1035, 2.3.4): no server is asked
+    target = parse_target(f"{kind}:{'x' * 64}")
+    driver = driver_for(target, make_fan(1, 2), SourceSettings(uuid4()))
+    with pytest.raises(DriveFault, match=rf"; give its address{words}$"):
+        driver.open()
+
+
 def test_packets_leave_from_the_chosen_interface(make_fan: MakeFan, ear: socket.socket) -> None:
     for kind in ("ddp", "artnet", "e131"):
         port = ear.getsockname()[1]
