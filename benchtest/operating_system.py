@@ -168,6 +168,21 @@ def shorten_thread_slice() -> bool:
     return bool(libc.syscall(ctypes.c_long(number), 0, ctypes.byref(wanted), 0) == 0)
 
 
+def processor_count() -> int:
+    """Return the number of processors that this process may use; 1 if the system hides it."""
+    if sys.platform == "linux":
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def keep_thread_on(number: int) -> None:
+    """Keep this thread on one of the processors that it may use, counted from 0; Linux only."""
+    if sys.platform == "linux":
+        allowed = sorted(os.sched_getaffinity(0))
+        with contextlib.suppress(OSError):
+            os.sched_setaffinity(0, {allowed[number % len(allowed)]})
+
+
 def may_raise_thread_priority() -> bool:
     """Return whether the system allows that priority, by trying it in a short-lived thread."""
     allowed: list[bool] = []

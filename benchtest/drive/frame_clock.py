@@ -1,10 +1,9 @@
 """Frame clock: threads that keep the frame alive and send changes at once.
 
 Each frame is worked out when the one before has left, for the moment of its deadline: at the
-deadline only the packets are left to send. Without real-time rights, and once a frame was late, two
-threads wait for the same deadline, and the first to wake up sends: on a busy machine a thread that
-does little beyond waking up waits for a processor once in twenty times, and two of them hardly ever
-at once.
+deadline only the packets are left to send. Without real-time rights, and once a frame was late,
+further threads wait for the same deadline, each on a processor of its own, and the first to wake up
+sends: on a busy machine a thread often waits for its processor, but seldom all of them at once.
 
 Deadlines are absolute on the monotonic clock, so no drift builds up and a change of the wall clock
 has no effect. The caller never waits for the network, and the network never ends a thread.
@@ -42,8 +41,10 @@ from benchtest.errors import InputError
 from benchtest.operating_system import (
     boot_time_s,
     fine_timer,
+    keep_thread_on,
     may_raise_thread_priority,
     monotonic_s,
+    processor_count,
     raise_thread_priority,
     shorten_thread_slice,
 )
@@ -176,12 +177,12 @@ _THREAD_SWITCH_INTERVAL_S = 0.0001
 releases it at every operation, about sixteen times a frame. With Python's own 5 ms, a busy screen
 makes every frame that much later.
 """
-_THREADS_WITHOUT_RIGHTS = 2
-"""Threads that wait for one deadline without real-time rights."""
+_MAX_HELPERS = 3
+"""Further threads that wait for a deadline without real-time rights, one for each processor."""
 _LATE_S = 0.0005
 """Lateness from which the machine counts as busy. [s]"""
 _BUSY_S = 10.0
-"""Time after a late frame in which both threads wait for each deadline. [s]"""
+"""Time after a late frame in which all threads wait for each deadline. [s]"""
 _MAX_LATENESS_SAMPLES = 400
 """Number of frames in the statistics of the pace: ten seconds of change."""
 
@@ -258,9 +259,7 @@ class FrameClock:
         self._wake = threading.Condition()
         self._closing = self._holds_collector = False
         self._sending = self._is_awaited = False
-        """A thread sends or prepares a frame, and another one waits until it has finished."""
-        self._is_watched = False
-        """A thread waits for the next deadline."""
+        """A thread sends or prepares a frame, and another one waits until that is done."""
         self._busy_until_s = float("-inf")
         self._prepared: _Prepared | None = None
         self._attended = attended
@@ -283,10 +282,10 @@ class FrameClock:
         add_light(self)
         self._packet_boot_s, self._packet_s = boot_time_s(), monotonic_s()
         sys.setswitchinterval(min(_THREAD_SWITCH_INTERVAL_S, sys.getswitchinterval()))
-        many = 1 if may_raise_thread_priority() else _THREADS_WITHOUT_RIGHTS
+        helpers = 0 if may_raise_thread_priority() else min(_MAX_HELPERS, processor_count())
         self._threads = [
-            threading.Thread(target=self._run, name=f"frame clock {number}", daemon=True)
-            for number in range(1, many + 1)
+            threading.Thread(target=self._run, args=(on,), name="frame clock", daemon=True)
+            for on in (None, *range(helpers))
         ]
         for thread in self._threads:
             thread.start()
@@ -399,11 +398,18 @@ class FrameClock:
     def _runs(self) -> bool:
         return any(thread.is_alive() for thread in self._threads)
 
-    def _run(self) -> None:
+    def _run(self, processor: int | None) -> None:
+        """Send frames until the clock closes.
+
+        Args:
+            processor: that of a helper, from 0; None for the first thread, which may use all.
+        """
         if not raise_thread_priority():  # to run as soon as a frame is due
             shorten_thread_slice()
+        if processor is not None:
+            keep_thread_on(processor)
         with fine_timer():
-            while (due := self._next_frame()) is not None:
+            while (due := self._next_frame(processor is not None)) is not None:
                 frame, now_s, moves = due
                 self.driver.show(frame)
                 self._hold_collector()
@@ -428,19 +434,23 @@ class FrameClock:
             gc.enable()
         self._holds_collector = False
 
-    def _next_frame(self) -> tuple[Frame, float, bool] | None:
+    def _next_frame(self, is_helper: bool) -> tuple[Frame, float, bool] | None:
         """Wait until a frame is due; return None once the clock closes.
 
+        Args:
+            is_helper: wait for deadlines on a busy machine only.
+
         Returns:
-            The frame, the time now, and whether light moves. Until `_prepare_next` the other thread
-            gets no frame.
+            The frame, the time now, and whether light moves. Until `_prepare_next` no other thread
+            gets a frame.
         """
         with self._wake:
             while not self._closing:
                 self._hold_after_gap()
                 due_s, now_s = self._due_s(), monotonic_s()
                 if now_s < due_s:
-                    self._wait_for(due_s, now_s)
+                    is_idle = is_helper and now_s > self._busy_until_s
+                    self._wake.wait(None if is_idle else due_s - now_s)
                     continue
                 if self._sending:
                     self._is_awaited = True
@@ -462,15 +472,6 @@ class FrameClock:
                 self._record_sent(due_s, now_s)
                 return frame, now_s, moves
             return None
-
-    def _wait_for(self, due_s: float, now_s: float) -> None:
-        """Wait for a deadline or a change; a second thread on an idle machine only for a change."""
-        if self._is_watched and now_s > self._busy_until_s:
-            self._wake.wait()
-            return
-        self._is_watched = True
-        self._wake.wait(due_s - now_s)
-        self._is_watched = False
 
     def _prepare_next(self) -> None:
         """Prepare the packets of the next frame, and let the next thread send."""
@@ -500,7 +501,7 @@ class FrameClock:
             self._late_s.append(late_s)
             if late_s > _LATE_S:
                 if now_s > self._busy_until_s:
-                    self._wake.notify_all()  # the second thread waits for deadlines from now on
+                    self._wake.notify_all()  # helpers wait for deadlines from now on
                 self._busy_until_s = now_s + _BUSY_S
             # a long delay must not cause a burst of frames
             self._slot_s = due_s if late_s < self._period_s else now_s
