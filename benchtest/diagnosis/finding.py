@@ -9,7 +9,7 @@ from benchtest.diagnosis.inference.posterior import Ohms
 from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Point, Probe
+from benchtest.prop.design import Lead, Point, Probe
 from benchtest.prop.lit_set import LitSet
 
 MIN_NAMED_PROBABILITY = 0.05
@@ -119,6 +119,8 @@ class NextReading:
     meanwhile: tuple[tuple[LitSet, Probe], ...] = ()
     """Readings that are useful after this one with any value, the best first: to be asked for
     only while its finding is worked out. They may have little information."""
+    left: frozenset[Lead] = frozenset()
+    """Leads that the next readings leave where this one puts them: worth clipping on."""
     before_repair: bool = False
     """True for the drop across the likeliest suspect, which is read before its repair."""
 

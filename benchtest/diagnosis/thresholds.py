@@ -234,6 +234,9 @@ MAX_READINGS_BEFORE_SPAN = 4
 by then, and single readings have more information. Ours."""
 MIN_SPAN_GAIN = 1.1
 """Ratio of scores from which a series along a rail replaces the best single reading. Ours."""
+MIN_SERIES_PROBABILITY = 0.6
+"""Probability of no fault from which readings are planned as a series that proves it: below it, the
+next reading looks for the fault. Ours."""
 MIN_SOUND_PROBABILITY = 0.95
 """Probability of no fault from which the rail voltage under load is read next: the unit may be
 released from there on, but not without it. Ours."""

@@ -12,6 +12,8 @@ from benchtest.prop.node_kinds import NodeKind
 
 End = Literal["A", "B"]
 Rail = Literal["+", "-"]
+Lead = Literal["red", "black"]
+"""One of a meter's two leads."""
 RAILS: tuple[Rail, Rail] = ("+", "-")
 HEALTHY_JOINT_OHM = 0.002
 """Resistance of a good joint as probed. [Ω] Common practice, no source: mostly wire and pad between

@@ -196,6 +196,9 @@ class _Worker:
     prop: Eyes
     report: Printer
     outcome: Outcome
+    _shown: set[int] = field(default_factory=set, init=False)
+    """Strands that lit in a parade that has stopped; its end passes them too."""
+    _repairs: int = field(default=0, init=False)
 
     def work(self, until: Callable[[], bool]) -> Outcome:
         for _ in range(MAX_STEPS):
@@ -321,14 +324,20 @@ class _Worker:
         self.report(f"  {advice.colour}{where}: {'right' if right else 'wrong'}")
 
     def _look(self, strand: int) -> None:
-        """Look at a strand; at the first of several, at all of them in a parade."""
-        untested = self.session.state.untested
+        """Look at a strand; of several, at all in a parade, which stops at one that fails."""
+        state = self.session.state
+        untested = state.untested
+        if len(state.repairs) != self._repairs:  # what was shown before may have changed
+            self._shown, self._repairs = set(), len(state.repairs)
         if strand != untested[0] or len(untested) < MIN_PARADE_STRANDS:
             self._judge(strand)
             return
-        passed = [strand for strand in untested if not self._judge(strand, in_parade=True)]
-        for strand in passed:  # by the one key at the end of the parade
-            self.session.record(VerdictGiven(strand, True, LOOK_LEVEL, "parade"))
+        for number in untested:
+            if number not in self._shown and self._judge(number, in_parade=True):
+                return
+            self._shown.add(number)
+        for number in untested:  # by the one key at the end of the parade
+            self.session.record(VerdictGiven(number, True, LOOK_LEVEL, "parade"))
 
     def _judge(self, strand: int, *, in_parade: bool = False) -> bool:
         """Light a strand and record what is wrong; return True if something is.

@@ -499,14 +499,22 @@ class ConditionalEvidence:
         return np.where(lit_nodes, should, UNLIT[should])
 
     @cached_property
-    def cleared(self) -> FloatArray:
-        """Return the resistance above which each joint is cleared, shape (joints,). [Ω]
+    def seen_log_ratio(self) -> FloatArray:
+        """Return the log likelihood ratio of each joint fault to none, shape (joints, COLUMNS).
 
-        See `cleared_by_joint`. Readings and dark nodes count; colors without a mark clear nothing.
+        Readings and dark nodes count; colors without a mark clear nothing.
         """
         rows = self.joints
         healthy, joints = self._mark_likelihood.blind_difference(self.marks_joints)
-        return cleared_by_joint(self.healthy + healthy, rows + joints)
+        return np.asarray(rows + joints - (self.healthy + healthy))
+
+    @cached_property
+    def cleared(self) -> FloatArray:
+        """Return the resistance above which each joint is cleared, shape (joints,). [Ω]
+
+        See `cleared_by_joint`.
+        """
+        return cleared_by_joint(0.0, self.seen_log_ratio)
 
     def _misfit_chance(self, further: FaultHypothesis | None) -> float:
         """Return the probability of readings at least as far off as these."""

@@ -12,11 +12,17 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.circuit.netlist import FloatArray
-from benchtest.prop.design import BusPad, Design, FeedName, NodeName, Place, Point, Probe
+from benchtest.prop.design import BusPad, Design, FeedName, Lead, NodeName, Place, Point, Probe
 from benchtest.prop.lit_set import LitSet
 
+LEADS: tuple[Lead, Lead] = ("red", "black")
+"""Both leads."""
+LAST_READINGS = 4
+"""Last readings that show where the leads are, and which of them is clipped on. Ours: hardly more
+are taken at one place."""
 Scale = Literal["V", "mV"]
 """Range group of a meter: rail voltages, or drops across joints and along copper."""
 
@@ -44,8 +50,8 @@ class PersonTimes:
     settling_s: float = 1.5
     """A meter's display after the leads touch. [s] Common practice, no source."""
     clip_s: float = 4.0
-    """A lead clipped to a place where it stays, instead of a move. [s] Common practice, no
-    source."""
+    """A lead clipped to a place where it stays while the other one moves, instead of a move. [s]
+    Common practice, no source."""
     look_strand_s: float = 1.5
     """One look at a strand. [s] Common practice, no source."""
     parade_strand_s: float = 1.0
@@ -74,6 +80,12 @@ class Leads:
     """Board of the last lead that moved; see `board_of`."""
     scale: Scale | None = None
     lit: LitSet | None = None
+    clipped: frozenset[Lead] = frozenset()
+    """Leads that stayed where they are while the other one moved."""
+
+    def at(self, lead: Lead) -> Point | None:
+        """Return the place of a lead."""
+        return self.red if lead == "red" else self.black
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,11 +128,11 @@ def reading_cost(
     probe: Probe,
     *,
     times: PersonTimes = USUAL_TIMES,
-    clipped: Literal["red", "black"] | None = None,
 ) -> ReadingCost:
     """Return the time of one reading with the leads at given places.
 
-    A lead that is already at its point takes no time.
+    A lead that is already at its point takes no time. One that stays while the other moves is
+    clipped on, since the other hand types: it takes the more time of a clip, once.
 
     Args:
         design: the prop.
@@ -128,11 +140,13 @@ def reading_cost(
         lit: strands lit for the reading.
         probe: the points for the leads.
         times: of the person.
-        clipped: lead that is clipped on for this and the next readings; None for no lead.
     """
-    wanted = {"red": probe.red, "black": probe.black}
-    moves = [lead for lead, point in wanted.items() if getattr(leads, lead) != point]
-    seconds = sum(times.clip_s if lead == clipped else times.lead_move_s for lead in moves)
+    wanted: dict[Lead, Point] = {"red": probe.red, "black": probe.black}
+    moves = [lead for lead, point in wanted.items() if leads.at(lead) != point]
+    stays = frozenset(LEADS).difference(moves)
+    seconds = len(moves) * times.lead_move_s
+    if len(moves) == 1 and not stays <= leads.clipped:
+        seconds += times.clip_s - times.lead_move_s
 
     boards = {lead: board_of(design, wanted[lead].place) for lead in moves}
     others = set(boards.values()) - {leads.board}
@@ -147,13 +161,16 @@ def reading_cost(
         seconds += times.light_change_s
     seconds += times.settling_s + times.typed_reading_s
     board = boards[moves[-1]] if moves else leads.board
-    return ReadingCost(seconds, len(moves), Leads(probe.red, probe.black, board, scale, lit))
+    clipped = stays if moves else leads.clipped
+    after = Leads(probe.red, probe.black, board, scale, lit, clipped)
+    return ReadingCost(seconds, len(moves), after)
 
 
 class ProbeTimes:
     """Time of a reading at every probe of a list: `reading_cost` as an array.
 
     Attributes:
+        design: the prop.
         probes: the probes.
     """
 
@@ -167,7 +184,7 @@ class ProbeTimes:
             probes: the probes.
             times: of the person.
         """
-        self.probes = probes
+        self.design, self.probes = design, probes
         self._times = times
         self._points: dict[Point, int] = {}
         self._boards: dict[str, int] = {}
@@ -182,6 +199,16 @@ class ProbeTimes:
         self._board = np.array(on, np.intp)[self._point]
         self._is_volts = np.array([scale_of(probe) == "V" for probe in probes])
 
+    def moves(self, leads: Leads, *, exchanged: bool = False) -> NDArray[np.bool_]:
+        """Return True for a lead that has to move, red before black, shape (probes, 2).
+
+        Args:
+            leads: places of the leads before the reading.
+            exchanged: True for exchanged leads at every probe.
+        """
+        now = [self._points.get(end, -1) if end else -2 for end in (leads.red, leads.black)]
+        return np.asarray(self._point[:, [1, 0] if exchanged else [0, 1]] != np.array(now))
+
     def seconds(self, leads: Leads, *, exchanged: bool = False) -> FloatArray:
         """Return the time of every probe without a change of light, shape (probes,). [s]
 
@@ -189,15 +216,16 @@ class ProbeTimes:
             leads: places of the leads before the reading.
             exchanged: True for exchanged leads at every probe.
         """
-        times, order = self._times, [1, 0] if exchanged else [0, 1]
-        point, board = self._point[:, order], self._board[:, order]
-        now = [self._points.get(end, -1) if end else -2 for end in (leads.red, leads.black)]
-        moves = point != np.array(now)
+        times, board = self._times, self._board[:, [1, 0] if exchanged else [0, 1]]
+        moves = self.moves(leads, exchanged=exchanged)
         other = moves & (board != self._boards.get(leads.board or "", -1))
         changes = other.sum(axis=1) - (other.all(axis=1) & (board[:, 0] == board[:, 1]))
         if leads.board is None:
             changes = np.maximum(0, changes - 1)
         found = times.lead_move_s * moves.sum(axis=1) + times.other_board_s * changes
+        known = np.array([lead in leads.clipped for lead in LEADS])
+        is_new_clip = (moves.sum(axis=1) == 1) & (~moves & ~known).any(axis=1)
+        found += (times.clip_s - times.lead_move_s) * is_new_clip
         if leads.scale is not None:
             found = found + times.range_change_s * (self._is_volts != (leads.scale == "V"))
         if leads.lit is None:

@@ -32,7 +32,11 @@ from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.planning.candidates import reachable_probes, strand_spans
 from benchtest.diagnosis.planning.cost import ProbeTimes
 from benchtest.diagnosis.planning.fault_samples import SHORT, SOFT_SHORT, FaultSamples
-from benchtest.diagnosis.planning.regression import PlanningEvidence, ReadingRegression
+from benchtest.diagnosis.planning.regression import (
+    PlanningEvidence,
+    ReadingRegression,
+    regression_weights,
+)
 from benchtest.diagnosis.solve_budget import SolveBudget, solve_units
 from benchtest.diagnosis.thresholds import MIN_EXACT_PROBABILITY
 from benchtest.evidence.meter import Meter
@@ -175,6 +179,7 @@ class Forecaster:
         may_turn: False for probes across a joint, whose leads the contract orders, and for rail
             voltages, shape (probes,).
         probe_times: of the person, to every probe.
+        spans: probes along rails.
     """
 
     def __init__(
@@ -202,7 +207,7 @@ class Forecaster:
         self.place_of = {probe: place for place, probe in enumerate(self.probes)}
         joints = {joint.probe for joint in responses.space.joints if not joint.is_fuse}
         self.may_turn = [not probe.is_rail and probe not in joints for probe in self.probes]
-        self._spans = strand_spans(responses.design)
+        self.spans = strand_spans(responses.design)
         # exchanged leads change the sign alone
         for probe, place in list(self.place_of.items()):
             self.place_of.setdefault(probe.reversed, place)
@@ -308,10 +313,37 @@ class Forecaster:
 
     def unread_rail_spans(self, taken: Iterable[Probe]) -> IndexArray:
         """Return the indices of span probes on rails along which no span was read, (spans,)."""
-        spans = {span.points: span for span in self._spans}
+        spans = {span.points: span for span in self.spans}
         read = {span.red.rail for probe in taken if (span := spans.get(probe.points)) is not None}
-        left = [self.place_of[span] for span in self._spans if span.red.rail not in read]
+        left = [self.place_of[span] for span in self.spans if span.red.rail not in read]
         return np.array(left, dtype=np.intp)
+
+    def open_effects(
+        self, lit: LitSet, evidence: PlanningEvidence
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the effect of each open joint on every probe, given earlier readings.
+
+        Args:
+            lit: strands lit.
+            evidence: readings so far.
+
+        Returns:
+            Its effect beyond that which the readings predict, shape (joints, probes) [V], and the
+            variance of each probe given the readings, shape (probes,) [V²].
+        """
+        healthy, likelihood = self.probe_forecast(lit), evidence.likelihood
+        effects = healthy.per_amp * healthy.compensating_a[:, OPEN_COLUMN, None]
+        if likelihood is None:
+            return effects, healthy.variance
+        assert evidence.likelihoods is not None
+        read = likelihood.healthy_mean()
+        shared = healthy.spread.covariance_with(likelihood.healthy_spread)
+        shared += np.outer(self.gain * healthy.value, likelihood.noise.gain * read)
+        weights = regression_weights(likelihood.healthy_covariance, shared, ())
+        moved = evidence.likelihoods.joint_mean[:, OPEN_COLUMN] - read
+        explained = np.einsum("pr,pr->p", weights, shared)
+        variance = np.maximum(healthy.variance - explained, MIN_VARIANCE_SHARE * healthy.variance)
+        return effects - moved @ weights.T, variance
 
     def regression(
         self, samples: FaultSamples, evidence: PlanningEvidence

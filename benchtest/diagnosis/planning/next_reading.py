@@ -22,7 +22,7 @@ from benchtest.diagnosis.inference.posterior import Posterior
 from benchtest.diagnosis.likelihood.robust_gaussian import slips
 from benchtest.diagnosis.model.fault_response import GRID_OHM, DesignResponse
 from benchtest.diagnosis.planning.candidates import ReadingRequest, lit_sets, permitted_sets
-from benchtest.diagnosis.planning.cost import USUAL_TIMES, leads_after
+from benchtest.diagnosis.planning.cost import LAST_READINGS, USUAL_TIMES, leads_after
 from benchtest.diagnosis.planning.fault_samples import (
     SHORT,
     SOFT_SHORT,
@@ -294,6 +294,30 @@ def _others(ranking: Ranking, best: ReadingRequest) -> list[tuple[ReadingRequest
     order = np.argsort(-np.round(score, 9), kind="stable").tolist()
     ranked = [(short[place][0], float(ranking.bits[place])) for place in order]
     return [(request, bits) for request, bits in ranked if request != best]
+
+
+def request_bits(
+    forecaster: Forecaster,
+    posterior: Posterior,
+    evidence: PlanningEvidence,
+    request: ReadingRequest,
+    pairs: MaskedPairs | None = None,
+) -> float:
+    """Return the information of one reading about the fault. [bit]
+
+    Args:
+        forecaster: of every probe.
+        posterior: of single faults.
+        evidence: readings so far.
+        request: the reading.
+        pairs: two joints at fault together that the readings do not exclude.
+    """
+    lit, probe = request
+    samples = _sample(forecaster, posterior, evidence, [lit], pairs)
+    predictions = forecaster.forecast(lit, samples, forecaster.regression(samples, evidence))
+    place = np.array([forecaster.place_of[probe]])
+    off_sd = predictions.under(np.arange(len(samples.weight)), place)[:, 0]
+    return max(0.0, information_bits(off_sd, samples))
 
 
 def best_score(
@@ -578,7 +602,7 @@ def time_weights_after(forecaster: Forecaster, readings: Sequence[Reading]) -> T
     A drop across a joint keeps the direction of the contract: red on the pad, black on the wire.
     """
     design = forecaster.responses.design
-    leads = leads_after(design, [(one.lit, one.probe) for one in readings[-1:]])
+    leads = leads_after(design, [(one.lit, one.probe) for one in readings[-LAST_READINGS:]])
     usual = forecaster.probe_times.seconds(leads)
     exchanged = forecaster.probe_times.seconds(leads, exchanged=True)
     turned = np.where(forecaster.may_turn, exchanged, np.inf)

@@ -10,6 +10,8 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
+
 from benchtest.circuit.feed_limits import PermittedLitSets
 from benchtest.diagnosis.finding import NextReading
 from benchtest.diagnosis.inference.conditional import ConditionalEvidence
@@ -18,10 +20,11 @@ from benchtest.diagnosis.inference.posterior import Posterior, named_suspects
 from benchtest.diagnosis.model.fault_response import GRID_OHM, DesignResponse
 from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.model.wiring_faults import connected_supplies
-from benchtest.diagnosis.planning.candidates import ReadingRequest, permitted_sets
+from benchtest.diagnosis.planning.candidates import ReadingRequest, lit_sets, permitted_sets
 from benchtest.diagnosis.planning.decision import (
     TieGroup,
     is_decided,
+    load_readings,
     merge_ties,
     missing_load_reading,
     probability_by_place,
@@ -34,9 +37,11 @@ from benchtest.diagnosis.planning.next_reading import (
     best_score,
     choose_reading,
     rank_readings,
+    request_bits,
     required_reading,
 )
 from benchtest.diagnosis.planning.regression import PlanningEvidence
+from benchtest.diagnosis.planning.series import SeriesGoal, leads_left, plan_series
 from benchtest.diagnosis.stages import EvaluatedEvidence, GatheredEvidence, Inference
 from benchtest.diagnosis.thresholds import (
     MAX_PROVEN_OHM,
@@ -50,6 +55,7 @@ from benchtest.diagnosis.thresholds import (
     MIN_OPEN_READING_BITS,
     MIN_READING_BITS,
     MIN_REPAIR_PROBABILITY,
+    MIN_SERIES_PROBABILITY,
     MIN_SOUND_PROBABILITY,
 )
 from benchtest.errors import CircuitFault
@@ -216,6 +222,13 @@ class Situation:
         return lits[0] if lits else None
 
     @cached_property
+    def series_lits(self) -> list[LitSet]:
+        """All strands and their halves, as far as feeds carry them."""
+        design = self.unconditional.design
+        lits = lit_sets(design, np.zeros(len(design.strands)))
+        return permitted_sets([lit for lit in lits if len(lit.strands) > 1], self.permitted)
+
+    @cached_property
     def ranking(self) -> Ranking:
         """Candidates for the next reading, with the sure faults given."""
         return self.rank(self.inference.conditional, self.inference.pairs)
@@ -290,6 +303,37 @@ class Situation:
 def _planning_evidence(conditional: ConditionalEvidence) -> PlanningEvidence:
     return PlanningEvidence(
         conditional.case.readings, conditional.likelihood, conditional.likelihoods
+    )
+
+
+def series_of_a_sound_unit(situation: Situation) -> NextReading | None:
+    """Request the first reading of the series that proves a probably sound unit soonest.
+
+    Its other readings follow while the unit remains probably sound: each finding plans the rest
+    anew.
+    """
+    inference, readings = situation.inference, situation.readings
+    conditional, posterior = inference.conditional, inference.posterior
+    is_odd = inference.is_sure or inference.combinations or inference.unexplained_readings
+    if posterior.healthy < MIN_SERIES_PROBABILITY or is_odd or conditional.responses.is_large:
+        return None
+    forecaster = situation.forecasters.of(conditional)
+    goal = SeriesGoal(
+        conditional.seen_log_ratio,
+        conditional.responses.space.soldered,
+        posterior,
+        load_readings(forecaster, situation.permitted, readings),
+        frozenset(situation.unreachable),
+    )
+    evidence = _planning_evidence(conditional)
+    series = plan_series(forecaster, evidence, goal, situation.series_lits)
+    if not series:
+        return None
+    bits = request_bits(forecaster, conditional.posterior, evidence, series[0], inference.pairs)
+    if bits < MIN_OPEN_READING_BITS and series[0] not in goal.load:
+        return None
+    return NextReading(
+        *series[0], bits, settled=False, runners_up=series[1:], left=leads_left(series)
     )
 
 
@@ -554,6 +598,7 @@ def unsteady_drop(situation: Situation) -> NextReading | None:
 READING_RULES: tuple[Rule, ...] = (
     power_before_data,
     volts_at_a_shorted_feed,
+    series_of_a_sound_unit,
     volts_under_load_of_a_sound_unit,
     most_informative,
     separate_tied_combination,

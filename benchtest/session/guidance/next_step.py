@@ -135,12 +135,12 @@ def next_step(state: State, finding: Finding | None, rule: EnoughRule = USUAL_RU
         return controller
     if state.dark_behind:
         return downstream_advice(state)
-    if state.untested:
-        return look_advice(state, state.untested[0])
-    if state.unmarked:
+    if state.unmarked:  # before further looks: strands behind a dark node may not light at all
         number = state.unmarked[0]
         is_short = design.strand(number).nodes <= MAX_WALKED_NODES
         return walk_advice(number) if is_short else search_advice(state, number)
+    if state.untested:
+        return look_advice(state, state.untested[0])
     if (look := _colour_look(state)) is not None:
         return look
     if finding is None:

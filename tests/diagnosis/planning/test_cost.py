@@ -26,7 +26,7 @@ from benchtest.diagnosis.planning.cost import (
     repair_s,
 )
 from benchtest.evidence.readings import Reading
-from benchtest.prop.design import Design
+from benchtest.prop.design import Design, Probe
 from benchtest.prop.lit_set import LitSet, parse_lit_set
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
@@ -60,7 +60,8 @@ def test_lead_in_place_takes_no_time(fan: Design) -> None:
     at = cost_of(fan, Leads(), "foot:1+>foot:2+").leads
     one_moves = cost_of(fan, at, "foot:1+>foot:3+")
     assert one_moves.lead_moves == 1
-    assert one_moves.seconds == pytest.approx(2.5 + TYPED_AND_SETTLED_S)
+    # the red lead is clipped on: 4 s in place of 2.5
+    assert one_moves.seconds == pytest.approx(2.5 + (4.0 - 2.5) + TYPED_AND_SETTLED_S)
     again = cost_of(fan, at, "foot:1+>foot:2+")
     assert again.lead_moves == 0
     assert again.seconds == pytest.approx(TYPED_AND_SETTLED_S)
@@ -70,7 +71,7 @@ def test_other_board_and_other_range_take_two_seconds_each(fan: Design) -> None:
     at = cost_of(fan, Leads(), "1A").leads
     same_board = cost_of(fan, at, "2A").seconds
     assert cost_of(fan, at, "2B").seconds == pytest.approx(same_board + 2.0)
-    assert cost_of(fan, at, "foot:1+>foot:2+").seconds == pytest.approx(same_board + 2.0)
+    assert cost_of(fan, at, "foot:2+>foot:3+").seconds == pytest.approx(same_board + 2.0)
     assert cost_of(fan, at, "crown:1+>crown:2+").seconds == pytest.approx(same_board + 4.0)
 
 
@@ -89,10 +90,17 @@ def test_autoranging_meter_saves_the_range_change(fan: Design) -> None:
     assert by_itself.lead_moves == 1  # red stays on 1A+
 
 
-def test_clipped_lead_takes_the_clip_time(fan: Design) -> None:
-    lit, probe = parse_lit_set("all", fan), parse_probe("foot:1+>foot:2+", fan)
-    clipped = reading_cost(fan, Leads(), lit, probe, clipped="black")
-    assert clipped.seconds == pytest.approx(4.0 + 2.5 + 0.2 + TYPED_AND_SETTLED_S)
+def test_a_lead_is_clipped_on_once_and_stays_for_further_touches(fan: Design) -> None:
+    probes = ["foot:1+>foot:2+", "foot:3+>foot:2+", "foot:4+>foot:2+", "foot:4+>foot:3+"]
+    leads, seconds = Leads(), []
+    for probe in probes:
+        one = cost_of(fan, leads, probe)
+        leads = one.leads
+        seconds.append(one.seconds - TYPED_AND_SETTLED_S)
+    both, clip, touch = 5.0 + 0.2, 2.5 + (4.0 - 2.5), 2.5
+    # at last the black lead moves, and the red one is clipped on
+    assert seconds == pytest.approx([both, clip, touch, clip])
+    assert leads.clipped == {"red"}
 
 
 def test_times_of_looks_and_repairs(fan: Design) -> None:
@@ -124,7 +132,9 @@ def test_times_of_all_probes_equal_those_of_each(make_fan: MakeFan) -> None:
     for _ in range(40):
         probe = probes[int(rng.integers(len(probes)))]
         probe = probe.reversed if rng.random() < 0.3 else probe
-        leads.append(leads_after(design, [(lits[int(rng.integers(2))], probe)]))
+        moved = Probe(probe.red, probes[0].black) if probe.red != probes[0].black else probe
+        taken = [(lits[int(rng.integers(2))], one) for one in (probe, moved)]
+        leads.append(leads_after(design, taken[: int(rng.integers(1, 3))]))
     for now in leads:
         lit = now.lit or lits[0]
         each = [reading_cost(design, now, lit, probe).seconds for probe in probes]

@@ -131,6 +131,21 @@ def test_a_whole_evening(fan: Design, asks: NextReading) -> None:
     assert (advice.task, advice.text.partition(".")[0]) == ("done", "Signed off by Ada")
 
 
+def test_the_search_of_a_failed_strand_comes_before_looks_behind_it(fan: Design) -> None:
+    # the data of a zigzag runs through strand 2 into 3 and 4, which cannot light behind a break
+    one = [*CHECKED, VerdictGiven(1, passed=True), VerdictGiven(2, passed=False)]
+    advice = next_step(_state(fan, one), None)
+    assert (advice.task, advice.strand) == ("search", 2)
+    # found: dark from the middle on towards end A, so that strands 3 and 4 are asked for together
+    advice = next_step(_state(fan, [*one, MarkMade("2", 2, "1-5", "dark")]), None)
+    assert advice.task == "downstream"
+    assert advice.lit is not None
+    assert advice.lit.strands == {3, 4}
+    # one dark node that passes data on: the next look follows
+    advice = next_step(_state(fan, [*one, MarkMade("2", 2, "5", "dark")]), None)
+    assert (advice.task, advice.strand) == ("look", 3)
+
+
 def test_ohms_between_the_rails_come_before_a_bridge_is_looked_for(fan: Design) -> None:
     done = [one for one in CHECKED if not (isinstance(one, CheckMade) and one.check == "rails")]
     done += [*ALL_PASS, ReadingTaken("all", "4B", 2.1)]
