@@ -18,7 +18,7 @@ from benchtest.cli.seen_before import (
     learn_from_units,
 )
 from benchtest.errors import InputError
-from benchtest.formatting import format_sd
+from benchtest.formatting import deviation_word
 
 if TYPE_CHECKING:
     from benchtest.diagnosis import Finding, JudgedReading, NextReading, Ohms, Suspect
@@ -176,7 +176,7 @@ def _show(found: Finding, design: Design, lines: tuple[int, ...]) -> None:
     if found.readings:
         print_table(
             f"{design.name}: readings",
-            ["lit", "probe", ">read", ">expected", ">± 1 sd", ">difference"],
+            ["lit", "probe", ">read", ">good unit", ">give or take", ""],
             [_reading(row, design) for row in found.readings],
         )
     from benchtest.wording import NOT_EXCLUSIVE, other_suspects_text, split_suspects
@@ -201,7 +201,7 @@ def _reading(row: JudgedReading, design: Design) -> tuple[str, ...]:
         f"{reading.value:.4f} {reading.unit}",
         f"{row.expected:.4f}",
         f"{row.sd:.4f}",
-        f"{format_sd(row.z)} sd",
+        deviation_word(row.z),
     )
 
 

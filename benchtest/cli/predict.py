@@ -63,7 +63,7 @@ def _show(found: Prediction, design: Design) -> None:
     node, volts = found.lowest_node
     print_table(
         f"{design.name}: lit {lit.text(design)}, {lit.colour} at {lit.level:g}",
-        ["probe", ">volts", ">± 1 sd"],
+        ["probe", ">volts", ">give or take"],
         [(str(row.probe), f"{row.volts:.4f}", f"{row.sd:.4f}") for row in found.probes],
         f"Feeds: {feeds}. Lowest node: {node} at {volts:.3f} V.",
     )

@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Literal
 
 from benchtest.prop.conductors import Conductor
+from benchtest.prop.enough import USUAL_RULE, EnoughRule
 from benchtest.prop.node_kinds import NodeKind
 
 End = Literal["A", "B"]
@@ -170,6 +171,8 @@ class Design:
     feeds: tuple[Feed, ...] = ()
     outputs: tuple[Output, ...] = (Output(),)
     """Outputs of the controller, in the order of data: each drives a data line of its own."""
+    enough: EnoughRule = USUAL_RULE
+    """Evidence from which a sign-off is offered, unless the bench says otherwise."""
 
     @cached_property
     def node_count(self) -> int:

@@ -6,7 +6,7 @@ Every value has its notation as `str(value)`; the parsers here read it back.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from benchtest.errors import NameFault, did_you_mean
@@ -16,6 +16,7 @@ from benchtest.prop.design import (
     Design,
     End,
     FeedName,
+    Lead,
     NodeName,
     Place,
     Point,
@@ -318,18 +319,21 @@ def describe_point(point: Point) -> str:
             return f"feed {feed} {point.rail}"
 
 
-def describe_leads(probe: Probe, before: Probe | None = None) -> str:
+def describe_leads(probe: Probe, before: Probe | None = None, left: Collection[Lead] = ()) -> str:
     """Return where the two leads go, in a sentence or two.
 
     Args:
         probe: where they go.
         before: where they are; None if that is not known.
+        left: leads that stay there for the next readings, while the other one moves.
 
     >>> crown = [Point(BusPad("crown", strand), "+") for strand in (1, 3, 11)]
     >>> describe_leads(Probe(crown[1], crown[2]))
     'Red on crown 3 +, black on crown 11 +'
     >>> describe_leads(Probe(crown[1], crown[0]), Probe(crown[2], crown[0]))
     'Red on crown 3 +. Black stays on crown 1 +'
+    >>> describe_leads(Probe(crown[1], crown[0]), left={"black"})
+    'Clip black to crown 1 + and leave it there. Red on crown 3 +'
     """
     red, black = describe_point(probe.red), describe_point(probe.black)
     if before is not None and before.red == probe.red and before.black == probe.black:
@@ -338,6 +342,10 @@ def describe_leads(probe: Probe, before: Probe | None = None) -> str:
         return f"Red on {red}. Black stays on {black}"
     if before is not None and before.red == probe.red:
         return f"Black on {black}. Red stays on {red}"
+    if "black" in left:
+        return f"Clip black to {black} and leave it there. Red on {red}"
+    if "red" in left:
+        return f"Clip red to {red} and leave it there. Black on {black}"
     return f"Red on {red}, black on {black}"
 
 

@@ -32,6 +32,7 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
+from benchtest.prop.enough import USUAL_RULE, EnoughRule, parse_enough
 from benchtest.prop.node_kinds import NodeKind, catalogue, parse_colour_order, read_node
 from benchtest.prop.notation import parse_end
 from benchtest.prop.outputs import (
@@ -61,7 +62,7 @@ MIN_JOINT_MOHM, MAX_JOINT_MOHM = 0.1, 25.0
 small housings."""
 _MAX_NAME_LENGTH = 40
 
-_KEYS = ("format", "name", "node", "strand", "data", "bus", "link", "feed", "output")
+_KEYS = ("format", "name", "node", "strand", "data", "bus", "link", "feed", "output", "enough")
 _STRAND_KEYS = ("count", "nodes", "pitch_mm", "lead_mm", "wire")
 _BUS_KEYS = ("name", "joins", "copper", "wire", "spacing_mm", "ring", "joint_mohm")
 _LINK_KEYS = ("from", "to", "length_mm", "wire", "follow", "rails", "joint_mohm")
@@ -125,8 +126,30 @@ def _design(root: TomlTable) -> Design | None:
     # stand in for a name or kind that could not be read, so that the whole can be validated
     name, node = name or "unnamed", node or next(iter(catalogue().values()))
     return Design(
-        name, node, tuple(strands), tuple(path), tuple(buses), tuple(links), tuple(feeds), outputs
+        name,
+        node,
+        tuple(strands),
+        tuple(path),
+        tuple(buses),
+        tuple(links),
+        tuple(feeds),
+        outputs,
+        _enough(root),
     )
+
+
+def _enough(root: TomlTable) -> EnoughRule:
+    """Read the evidence from which a sign-off is offered."""
+    text = (
+        root.text("enough", needed="write such as 99% or 100mOhm") if root.has("enough") else None
+    )
+    if text is None:
+        return USUAL_RULE
+    try:
+        return parse_enough(text)
+    except InputError as error:
+        root.fault("enough", str(error).removeprefix("enough").lstrip(": "))
+        return USUAL_RULE
 
 
 def _strands(root: TomlTable) -> list[Strand]:

@@ -18,6 +18,7 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
+from benchtest.prop.enough import USUAL_RULE
 from benchtest.prop.joints import path_hops
 from benchtest.prop.node_kinds import (
     FIGURES_BY_COLOUR,
@@ -63,6 +64,9 @@ def _head(design: Design) -> Iterator[str]:
     yield "# Run `benchtest check` on this file to find mistakes and to see the current drawn."
     yield "format = 1"
     yield f"name = {_text(design.name)}"
+    if design.enough != USUAL_RULE:
+        words = "from this on a sign-off is offered in place of readings"
+        yield f"enough = {_text(str(design.enough))}  # {words}"
 
 
 def _node(node: NodeKind) -> Iterator[str]:

@@ -26,8 +26,8 @@ class LaunchOptions:
         pins: inputs of a bridge and their places, such as `0=foot:4`.
         resume: id of a session to resume at once if it is unfinished; None for none.
         go_on_to: target that this session was driven at; None if the record has it.
-        enough: evidence from which a sign-off is offered, such as `99%` or `100mOhm`; None for the
-            usual one.
+        enough: evidence from which a sign-off is offered, such as `99%` or `100mOhm`; None for
+            that of the prop file.
         points: True if nodes show where the leads go before each reading.
         hands_free: True if readings of a meter that reads by itself are kept without a key.
         speaks: True if each question is spoken.
@@ -65,7 +65,7 @@ def check_launch_options(bench: LaunchOptions) -> None:
         spec = None if bench.readings_from is None else parse_source(bench.readings_from)
         check_source(spec, bench.pins, target.kind == "serial")
     if bench.enough is not None:
-        from benchtest.session.guidance.release import parse_enough
+        from benchtest.prop.enough import parse_enough
 
         parse_enough(bench.enough)
     if bench.prop_file is not None:

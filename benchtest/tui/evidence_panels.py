@@ -48,18 +48,21 @@ class SuspectsPanel(Panel):
             waiting = "not calculated yet" if model.has_readings else "no readings yet"
             self.put(Content(self.glyphs.text("calculating …" if thinking else waiting)))
             return
-        if not self.has_changed(model.suspects, model.other_suspects, width, rows):
+        notes = [note for note in (model.other_suspects, model.suspects_note) if note]
+        if not self.has_changed(model.suspects, notes, width, rows):
             return
-        room = rows - 1 - bool(model.other_suspects)
+        room = rows - 1 - len(notes)
         *suspects, healthy = model.suspects
         shown = [*suspects[: max(1, room)], healthy]
         # a name longer than its column takes a line of its own, so that no figure is cut off
         name_cells = max(len(line.name) for line in shown)
         lines = [text for line in shown for text in self._lines(line, name_cells, width)]
-        if len(lines) > rows - bool(model.other_suspects):
+        if len(lines) > rows - len(notes):
             lines = [self._line(line, max(4, width - SHORT_CELLS), width) for line in shown]
-        if model.other_suspects:
-            lines.append(Text(f"  {model.other_suspects}"))
+        for note in notes:
+            text = Text(f"  {note}", no_wrap=True)
+            text.truncate(width, overflow=self.glyphs.overflow)
+            lines.append(text)
         self.update(Group(*lines), layout=True)
 
     def _lines(self, line: DisplayedSuspect, name_cells: int, width: int) -> list[Text]:

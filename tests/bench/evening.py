@@ -44,7 +44,7 @@ from benchtest.prop.reader import parse_design
 from benchtest.records.shelf import Shelf
 from benchtest.session.autopilot import Outcome, run_guidance
 from benchtest.session.guidance.release import is_enough, unfinished_items
-from benchtest.session.log.events import SignedOff
+from benchtest.session.log.events import ReadingTaken, RepairDone, SignedOff
 from benchtest.session.log.person_effort import PersonEffort, person_effort
 from benchtest.session.session import Session
 from benchtest.virtual.injected_faults import parse_fault
@@ -97,6 +97,14 @@ length_mm = 1500.0
 fuse_a = 20.0
 supply_a = 30.0
 """
+MAX_EVENING_MIN = 15.0
+SOUND_TARGETS = {
+    "seconds": ("s", 100.0),
+    "keys": ("", 60.0),
+    "looks": ("", 6.0),
+    "readings": ("", 11.0),
+}
+"""Counts of a sound unit and what they should not exceed."""
 DESIGNS = {
     "5 V": FAN.format(name="Sedge fan", kind="ws2811-5v", pitch_mm=25.0, volts=5.0),
     "12 V": FAN.format(name="Alder fan", kind="ws2811-12v", pitch_mm=50.0, volts=12.0),
@@ -133,6 +141,10 @@ class Way:
 
     is_sound: list[bool] = field(default_factory=list)
     efforts: list[PersonEffort] = field(default_factory=list)
+    reading_s: list[float] = field(default_factory=list)
+    """Time of all readings of each unit. [s]"""
+    naming_s: list[float] = field(default_factory=list)
+    """Time of the readings before the first repair of a joint, of units with such. [s]"""
     missed: int = 0
     in_vain: int = 0
 
@@ -187,6 +199,17 @@ def by_tool(
         session.record(SignedOff(SIGNER))
     effort = person_effort(design, session.events, signer=signer)
     way.efforts.append(effort)
+    events = [one.what for one in session.events]
+    read = [isinstance(one, ReadingTaken) for one in events]
+    is_repair = [isinstance(one, RepairDone) for one in events]
+    first = is_repair.index(True) if any(is_repair) else len(events)
+    all_of_them, before = (
+        person_effort(design, [one for one, is_read in zip(some, read, strict=False) if is_read])
+        for some in (events, events[:first])
+    )
+    way.reading_s.append(all_of_them.seconds)
+    if before.readings and any(is_repair):
+        way.naming_s.append(before.seconds)
     way.is_sound.append(not faults)
     way.missed += len(unit.faults)
     way.in_vain += eyes.in_vain
@@ -291,6 +314,30 @@ def _row(title: str, way: Way, evenings: int) -> str:
     return "  ".join(cells)
 
 
+def _note_targets(title: str, way: Way, minutes: dict[str, float]) -> None:
+    """Note the figures of one kind of evening, with the targets of one at the usual rates."""
+    is_usual = title.endswith("usual rates")
+    third = minutes["notebook"] / 3.0
+    for name, taken in minutes.items():
+        most = min(MAX_EVENING_MIN, third) if is_usual and name == "tool" else None
+        note(f"{title}: {name}, an evening of {UNITS}", taken, "min", most=most)
+    if any(way.is_sound):
+        for name, (unit, most) in SOUND_TARGETS.items():
+            note(f"{title}: a sound unit, median {name}", way.median(name, True), unit, most=most)
+        sound_s = [
+            one for one, is_sound in zip(way.reading_s, way.is_sound, strict=True) if is_sound
+        ]
+        note(
+            f"{title}: readings of a sound unit, median", float(np.median(sound_s)), "s", most=75.0
+        )
+    if way.naming_s:
+        value = float(np.median(way.naming_s))
+        note(f"{title}: readings up to a named joint, median", value, "s", most=36.0)
+    moves = [one.lead_moves / max(1, one.readings) for one in way.efforts]
+    note(f"{title}: lead moves a reading, median", float(np.median(moves)), most=1.4)
+    note(f"{title}: faults missed", float(way.missed), f"in {len(way.efforts)} units")
+
+
 def main() -> int:
     """Run the evenings and print one row for each way."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
@@ -314,11 +361,13 @@ def main() -> int:
                         misses = args.slips * PARADE_SLIPS
                         by_tool(shelf, tag, text, faults, seed, misses, tool)
                         by_notebook(design, faults, seed, args.slips * STRAND_SLIPS, notebook)
-            print(f"{volts}, {kind}:")
-            for title, way in (("tool", tool), ("notebook", notebook)):
-                print(_row(title, way, args.evenings))
-                minutes = sum(effort.seconds for effort in way.efforts) / args.evenings / 60.0
-                note(f"{volts}, {kind}: {title}, an evening of {UNITS}", minutes, "min")
+            title, minutes = f"{volts}, {kind}", {}
+            print(f"{title}:")
+            for name, way in (("tool", tool), ("notebook", notebook)):
+                print(_row(name, way, args.evenings))
+                total_s = sum(effort.seconds for effort in way.efforts)
+                minutes[name] = total_s / args.evenings / 60.0
+            _note_targets(title, tool, minutes)
     return 0
 
 

@@ -103,6 +103,34 @@ def asked(f: Kept) -> str:
     )
 
 
+def evening(f: Kept) -> str:
+    """Return the time of an evening of seven units, and what a sound one takes."""
+    e = partial(f, "evening")
+
+    def at(volts: str, kind: str) -> str:
+        tool, hand = (e(f"{volts}, {kind}: {way}, an evening of 7") for way in ("tool", "notebook"))
+        return f"{tool:.0f} minutes, by hand {hand:.0f}"
+
+    def sound(volts: str) -> str:
+        seconds, keys, looks, readings = (
+            e(f"{volts}, usual rates: a sound unit, median {name}")
+            for name in ("seconds", "keys", "looks", "readings")
+        )
+        return f"{seconds:.0f} s, {keys:.0f} keys, {looks:.0f} looks, {readings:.0f} readings"
+
+    rows = [
+        (f"{kind}, {volts}", at(volts, kind))
+        for kind in ("usual rates", "one fault")
+        for volts in ("5 V", "12 V")
+    ]
+    rows += [(f"a sound unit, {volts} (median)", sound(volts)) for volts in ("5 V", "12 V")]
+    names = {"usual rates": "seven units with faults at the usual rates",
+             "one fault": "seven units with one fault each"}  # fmt: skip
+    for kind, name in names.items():
+        rows = [(left.replace(kind, name), right) for left, right in rows]
+    return _table(("the person's time, repairs included", "result"), *rows)
+
+
 def study(f: Kept) -> str:
     """Return the results of the study of the diagnosis."""
     d = partial(f, "diagnosis")
@@ -395,6 +423,7 @@ def screen(f: Kept) -> str:
 PASSAGES: dict[str, tuple[str, Callable[[Kept], str]]] = {
     "asked": ("diagnosis", asked),
     "any-prop": ("any_prop", any_prop),
+    "evening": ("evening", evening),
     "study": ("diagnosis", study),
     "again": ("diagnosis_again", again),
     "batch": ("learning", batch),

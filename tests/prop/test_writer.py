@@ -26,6 +26,7 @@ from benchtest.prop.design import (
     Strand,
     StrandEnd,
 )
+from benchtest.prop.enough import parse_enough
 from benchtest.prop.joints import data_hops
 from benchtest.prop.node_kinds import NodeKind, catalogue, with_figures
 from benchtest.prop.reader import parse_design, read_design
@@ -107,7 +108,8 @@ def designs(draw: st.DrawFn) -> Design:
     feeds = _feeds(draw, bare, numbers)
     output = Output(draw(st.integers(1, 60000)), draw(st.integers(1, 512)))
     kept = (bare.name, bare.node, strands, bare.data_path, bare.buses)
-    return Design(*kept, tuple(links), tuple(feeds), (output,))
+    enough = draw(st.sampled_from(["95%", "97.5%", "99%", "100mOhm", "62.5mOhm"]))
+    return Design(*kept, tuple(links), tuple(feeds), (output,), parse_enough(enough))
 
 
 def _links(draw: st.DrawFn, design: Design) -> list[Link]:

@@ -19,6 +19,8 @@ from benchtest.session.log.state import State
 from benchtest.session.log.unit_target import output_of_suspect
 from benchtest.wording import other_suspects_text, split_suspects, suspect_name
 
+MAX_TOTAL_PERCENT = 101
+"""Sum of rounded percentages that needs no explanation. [%]"""
 MAX_PLAIN_SD = 3.0
 """Deviation above which a reading is highlighted."""
 
@@ -266,6 +268,12 @@ class BenchModel:
             return ""
         _, others = split_suspects(self.finding.suspects)
         return other_suspects_text(others) if others else ""
+
+    @cached_property
+    def suspects_note(self) -> str:
+        """Why the percentages add up to more than 100; empty if they do not."""
+        total = sum(round(line.share * 100.0) for line in self.suspects)
+        return "over 100 % in all: several may be bad" if total > MAX_TOTAL_PERCENT else ""
 
     @property
     def profile(self) -> StrandProfile | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -10,13 +10,12 @@ from benchtest.diagnosis import Finding, NextReading, Suspect, next_reading_s
 from benchtest.drive.universe_layout import universe_numbers
 from benchtest.formatting import name_strands
 from benchtest.pattern import has_picture
-from benchtest.prop.design import Design, NodeName, Probe
-from benchtest.prop.lit_set import LitSet
+from benchtest.prop.design import Design, Lead, NodeName, Probe
+from benchtest.prop.enough import EnoughRule
+from benchtest.prop.lit_set import LitSet, format_ranges
 from benchtest.prop.notation import CONTROLLER, describe_leads
 from benchtest.session.guidance.pointing import unshown_places
 from benchtest.session.guidance.release import (
-    USUAL_RULE,
-    EnoughRule,
     enough_text,
     is_enough,
     low_volts_items,
@@ -61,6 +60,9 @@ Task = Literal[
 
 MAX_WALKED_NODES = 8
 """Length of a strand that is walked node by node; a search by halves would be no quicker."""
+MIN_SIGN_SD, MAX_SIGN_SHARE = 4.0, 0.3
+"""A good unit's reading has a sign from so many standard deviations on; a reading is the opposite
+one up to this share of it. Ours: node current differs by as much from make to make."""
 MIN_REPAIR_PROBABILITY = 0.5
 """Probability of a suspect that is repaired while other evidence could still be taken."""
 DATA_FAULTS = (
@@ -109,13 +111,13 @@ class Advice:
         return () if self.check is None else (self.check, *self.more_checks)
 
 
-def next_step(state: State, finding: Finding | None, rule: EnoughRule = USUAL_RULE) -> Advice:
+def next_step(state: State, finding: Finding | None, rule: EnoughRule | None = None) -> Advice:
     """Return the next step.
 
     Args:
         state: state of the session.
         finding: finding of this state; None until it is known.
-        rule: evidence from which a sign-off is offered.
+        rule: evidence from which a sign-off is offered; None for that of the prop file.
     """
     if state.signed is not None:
         items = unfinished_items(state, finding or state.concluded)
@@ -148,7 +150,9 @@ def next_step(state: State, finding: Finding | None, rule: EnoughRule = USUAL_RU
     return _step_after_finding(state, finding, rule)
 
 
-def _controller_step(state: State, finding: Finding | None, rule: EnoughRule) -> Advice | None:
+def _controller_step(
+    state: State, finding: Finding | None, rule: EnoughRule | None
+) -> Advice | None:
     """Ask whether controller and prop file agree if the first look was not as it should be.
 
     After that look, name the setting to change before any strand is judged. None if there is
@@ -205,7 +209,9 @@ def _colour_look(state: State) -> Advice | None:
     return None if look is None else colour_advice(state.design, *look)
 
 
-def _step_after_finding(state: State, finding: Finding, rule: EnoughRule) -> Advice:
+def _step_after_finding(state: State, finding: Finding, rule: EnoughRule | None) -> Advice:
+    if (again := _exchanged_leads_advice(state, finding)) is not None:
+        return again
     if (again := _odd_reading_advice(state, finding)) is not None:
         return again
     if (supply := _supply_advice(state, finding)) is not None:
@@ -268,6 +274,47 @@ def _ohms_first(state: State, suspect: Suspect) -> Advice | None:
     return check_advice(state, ("rails", suspect.where))
 
 
+def _exchanged_leads_advice(state: State, finding: Finding) -> Advice | None:
+    """Ask for readings again whose signs are all opposite: the leads are exchanged at the meter.
+
+    One such reading alone is a joint's, or a slip.
+    """
+    counted = [one for one in state.taken if one.counts]
+    clear = [
+        (one, row.expected)
+        for one, row in zip(counted, finding.readings, strict=False)
+        if one.reading.volts is not None and abs(row.expected) > MIN_SIGN_SD * row.sd
+    ]
+    opposite = [
+        one
+        for one, expected in clear
+        if abs(one.reading.value + expected) < MAX_SIGN_SHARE * abs(expected)
+    ]
+    is_known = any(_was_opposite(state, one) for one in counted)
+    if not opposite or not (is_known or 1 < len(opposite) == len(clear)):
+        return None
+    one = opposite[0]
+    lit, probe = one.reading.lit, one.reading.probe
+    numbers = format_ranges({each.number for each in opposite})
+    which = f"Readings {numbers} have" if len(opposite) > 1 else f"Reading {numbers} has"
+    text = (
+        f"{which} the opposite sign: are the leads exchanged at the meter? Plug them in right. "
+        f"{reading_text(state, lit, probe)} This is reading {one.number} again."
+    )
+    if _is_answered(state, one):
+        return None
+    return Advice("read", text, lit=lit, probe=probe, replaces=one.seq, may_skip=True)
+
+
+def _was_opposite(state: State, one: NumberedReading) -> bool:
+    """Return True if a reading replaced one of the opposite sign."""
+    before = next((other for other in state.taken if other.seq == one.again), None)
+    if before is None or before.reading.volts is None or one.reading.volts is None:
+        return False
+    off = abs(before.reading.value + one.reading.value)
+    return off < MAX_SIGN_SHARE * abs(one.reading.value)
+
+
 def _odd_reading_advice(state: State, finding: Finding) -> Advice | None:
     """Ask once for a reading again that disagrees with all others."""
     for one in odd_readings(state, finding):
@@ -275,9 +322,12 @@ def _odd_reading_advice(state: State, finding: Finding) -> Advice | None:
             continue
         lit, probe = one.reading.lit, one.reading.probe
         words = describe_odd_reading(one)
+        # two slips are rare, and another unit on the bench makes every later reading odd
+        same = " Is it still the same unit?" if len(odd_readings(state, finding)) > 1 else ""
+        words = f"{words[0].upper()}{words[1:]}.{same}"
         return Advice(
             "read",
-            f"{words[0].upper()}{words[1:]}. Take it again, with {lit.text(state.design)} lit.",
+            f"{words} Take it again, with {lit.text(state.design)} lit.",
             lit=lit,
             probe=probe,
             replaces=one.seq,
@@ -310,10 +360,17 @@ def _supply_advice(state: State, finding: Finding) -> Advice | None:
     )
 
 
-def reading_text(state: State, lit: LitSet, probe: Probe) -> str:
-    """Return where the leads of a reading go, and what is lit."""
+def reading_text(state: State, lit: LitSet, probe: Probe, left: Collection[Lead] = ()) -> str:
+    """Return where the leads of a reading go, and what is lit.
+
+    Args:
+        state: state of the session.
+        lit: strands lit.
+        probe: where the leads go.
+        left: leads that stay there for the next readings.
+    """
     counted = [one.reading.probe for one in state.taken if one.counts]
-    leads = describe_leads(probe, counted[-1] if counted else None)
+    leads = describe_leads(probe, counted[-1] if counted else None, left)
     return f"{leads}. {lit_words(lit, state.design)} lit."
 
 
@@ -331,7 +388,7 @@ def _reading_advice(state: State, ask: NextReading) -> Advice:
     """Ask for the next reading; the one before a repair can be skipped."""
     assert ask.lit is not None
     assert ask.probe is not None
-    text = reading_text(state, ask.lit, ask.probe)
+    text = reading_text(state, ask.lit, ask.probe, ask.left)
     if ask.before_repair:
         first = "is there power?" if ask.probe.is_rail else "the joint itself."
         text = f"Before the repair, {first} {text}"

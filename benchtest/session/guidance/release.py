@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from benchtest.diagnosis import Finding
-from benchtest.errors import InputError, NameFault
-from benchtest.evidence.readings import parse_number
+from benchtest.errors import NameFault
 from benchtest.formatting import format_ohms, name_strands
-from benchtest.input_files import printable
 from benchtest.prop.design import Design
+from benchtest.prop.enough import EnoughRule
 from benchtest.prop.notation import name_locations, parse_location
 from benchtest.records.models import Stage
 from benchtest.session.guidance.supply_doubt import describe_low_volts
@@ -22,64 +18,22 @@ from benchtest.session.log.evidence import MIN_SUSPECT_PROBABILITY, suspected
 from benchtest.session.log.reading_list import is_taken_again
 from benchtest.session.log.state import State
 
-MIN_ENOUGH_PROBABILITY = 0.95
-"""Probability of a sound unit from which a sign-off is offered. A unit is sound with about this
-probability once no suspect is left that `MIN_SUSPECT_PROBABILITY` keeps indoors."""
 MIN_LOADED_SHARE = 0.5
 """Share of the strands that are lit white where a reading between the rails counts as loaded."""
 
 
-@dataclass(frozen=True, slots=True)
-class EnoughRule:
-    """Evidence from which a sign-off is offered in place of further readings."""
-
-    probability: float = MIN_ENOUGH_PROBABILITY
-    """Least probability of a sound unit."""
-    ohm: float = math.inf
-    """Resistance above which every joint must be excluded. [Ω]"""
-
-
-USUAL_RULE = EnoughRule()
-
-
-def parse_enough(text: str) -> EnoughRule:
-    """Read the evidence that a person wants before a sign-off.
-
-    Args:
-        text: a probability in percent, or a resistance in milliohms.
-
-    Raises:
-        InputError: neither of them, or less than a sign-off takes anyway.
-
-    >>> parse_enough("99%").probability, parse_enough("100 mOhm").ohm
-    (0.99, 0.1)
-    """
-    number, unit = re.fullmatch(r"\s*([^\s%mΩ]*)\s*(.*?)\s*", text, re.DOTALL).groups()  # type: ignore[union-attr]
-    wrong = InputError(
-        f'enough "{printable(text[:20])}": give a probability such as 99%, or the resistance that '
-        "every joint is to stay below, such as 100mOhm"
-    )
-    try:
-        value = parse_number(number, "enough")
-    except InputError:
-        raise wrong from None
-    if unit == "%" and 100.0 * MIN_ENOUGH_PROBABILITY <= value <= 99.0:
-        return EnoughRule(probability=value / 100.0)
-    if unit == "%":
-        raise InputError(
-            f"enough: {value:g} % is not from {100 * MIN_ENOUGH_PROBABILITY:g} to 99 %"
-        )
-    if unit.lower() in ("mohm", "mω") and value > 0.0:
-        return EnoughRule(ohm=value / 1e3)
-    raise wrong
-
-
-def is_enough(state: State, finding: Finding | Concluded, rule: EnoughRule = USUAL_RULE) -> bool:
+def is_enough(state: State, finding: Finding | Concluded, rule: EnoughRule | None = None) -> bool:
     """Return True if a sign-off may replace further readings.
 
     The unit is likely sound, the evidence excludes large resistances at every joint, and the volts
     between the rails were read under load.
+
+    Args:
+        state: state of the session.
+        finding: finding of this state, new or on record.
+        rule: evidence that is wanted; None for that of the prop file.
     """
+    rule = rule or state.design.enough
     if isinstance(finding, Finding) and not (finding.explained and finding.strange is None):
         return False
     return (

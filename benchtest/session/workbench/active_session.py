@@ -12,12 +12,12 @@ from contextlib import contextmanager
 from benchtest.diagnosis import Finding
 from benchtest.drive.frame_clock import FrameClock
 from benchtest.prop.design import Design, Point, Probe
+from benchtest.prop.enough import EnoughRule
 from benchtest.prop.lit_set import LitSet
 from benchtest.records.shelf import SessionConflict
 from benchtest.session.display.event_text import describe_event
 from benchtest.session.guidance.next_step import Advice, next_step
 from benchtest.session.guidance.overrides import Overrides, read_advice
-from benchtest.session.guidance.release import USUAL_RULE
 from benchtest.session.log.events import (
     CheckMade,
     NotTaken,
@@ -133,7 +133,7 @@ class ActiveSession:
         self.overrides = Overrides(step="soak" if self.soak.soak is not None else None)
         self.finding: Finding | None = None
         self.interim = InterimReading()
-        self.enough_rule = USUAL_RULE
+        self.enough_rule: EnoughRule | None = None
         self.uncounted = ""
         self._advised: tuple[_Basis, Advice] | None = None
         self._guided: tuple[State, Finding | None, Advice] | None = None

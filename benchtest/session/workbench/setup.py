@@ -16,10 +16,10 @@ from benchtest.errors import temp_file_errors
 from benchtest.evidence.meter import Meter
 from benchtest.operating_system import return_freed_memory
 from benchtest.prop.design import Design
+from benchtest.prop.enough import parse_enough
 from benchtest.prop.outputs import without_hosts
 from benchtest.records.models import tag_sort_key
 from benchtest.records.shelf import Shelf
-from benchtest.session.guidance.release import USUAL_RULE, parse_enough
 from benchtest.session.launch_options import LaunchOptions
 from benchtest.session.log.unit_target import VIRTUAL
 from benchtest.session.session import Session, last_test, unfinished_sessions
@@ -125,7 +125,7 @@ def open_bench(session: Session, bench: LaunchOptions) -> Iterator[Workbench]:
         source = source_for(spec, bench.pins, session.design, clock.driver)
         if source is not None:
             stack.callback(source.close)
-        enough = USUAL_RULE if bench.enough is None else parse_enough(bench.enough)
+        enough = None if bench.enough is None else parse_enough(bench.enough)
         yield Workbench(
             session,
             clock,

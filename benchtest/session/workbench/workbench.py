@@ -16,6 +16,7 @@ from benchtest.evidence.reading_source import ReadingSource
 from benchtest.input_files import strip_control_chars
 from benchtest.pattern import alternating_colours, alternating_duty
 from benchtest.prop.design import Design
+from benchtest.prop.enough import EnoughRule
 from benchtest.prop.lit_set import LitSet, all_lit
 from benchtest.prop.notation import location_strand, parse_location, parse_probe
 from benchtest.records.models import STAGES, Stage
@@ -31,7 +32,6 @@ from benchtest.session.guidance.next_step import (
 )
 from benchtest.session.guidance.overrides import Overrides
 from benchtest.session.guidance.parade import MIN_PARADE_STRANDS
-from benchtest.session.guidance.release import USUAL_RULE, EnoughRule
 from benchtest.session.guidance.steps import StepName, step_questions
 from benchtest.session.log.controller_look import (
     COUNTED,
@@ -114,7 +114,7 @@ class Workbench:
         *,
         points: bool = False,
         hands_free: bool = False,
-        enough: EnoughRule = USUAL_RULE,
+        enough: EnoughRule | None = None,
     ) -> None:
         self.session = session
         self.supplies = evening_supplies(session)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import pytest
 
 from benchtest.diagnosis import Engine, Finding, NextReading, Suspect
-from benchtest.diagnosis.finding import NearFault
+from benchtest.diagnosis.finding import JudgedReading, NearFault
 from benchtest.diagnosis.model.faults import FaultKind
 from benchtest.diagnosis.planning.request_rules import joint_drop_reading
 from benchtest.evidence.meter import DEFAULT_METER
@@ -198,6 +198,58 @@ def test_a_reading_that_disagrees_with_all_others_is_taken_again_once(fan: Desig
     # another one, which is as far off: it is not taken a third time
     state = _state(fan, [*done, ReadingTaken("1-2", "2B", 4.4, again=advice.replaces)])
     assert next_step(state, _with(odd, strange=3, set_aside=(3,))).task == "repair"
+
+
+def _judged(state: State, *expected_v: float) -> Finding:
+    rows = [JudgedReading(one, volts, 0.1 * abs(volts), (one.value - volts) / (0.1 * abs(volts)))
+            for one, volts in zip(state.readings, expected_v, strict=True)]  # fmt: skip
+    ask = NextReading(all_lit(state.design), parse_probe("2B", state.design), 0.5, settled=False)
+    return dataclasses.replace(_finding(ask=ask), readings=tuple(rows))
+
+
+def test_leads_that_are_exchanged_at_the_meter_are_asked_about(fan: Design) -> None:
+    reads: list[SessionEvent] = [
+        ReadingTaken("all", "foot:1+>crown:1+", -0.0151),
+        ReadingTaken("all", "crown:1->foot:1-", -0.0139),
+    ]
+    done = [*CHECKED, *ALL_PASS, *reads]
+    state = _state(fan, done)
+    advice = next_step(state, _judged(state, 0.0148, 0.0148))
+    assert advice.text == (
+        "Readings 1-2 have the opposite sign: are the leads exchanged at the meter? Plug them in "
+        "right. Red on foot 1 +, black on crown 1 +. All strands lit. This is reading 1 again."
+    )
+    first = len(CHECKED) + len(ALL_PASS) + 1
+    assert (advice.task, advice.replaces) == ("read", first)
+    # read again: the other one follows, and then the plan goes on
+    state = _state(fan, [*done, ReadingTaken("all", "foot:1+>crown:1+", 0.0150, again=first)])
+    advice = next_step(state, _judged(state, 0.0148, 0.0148))
+    assert advice.replaces == first + 1
+    assert advice.text.startswith("Reading 2 has the opposite sign")
+    right = ReadingTaken("all", "crown:1->foot:1-", 0.0139, again=first + 1)
+    state = _state(
+        fan, [*done, ReadingTaken("all", "foot:1+>crown:1+", 0.0150, again=first), right]
+    )
+    assert str(next_step(state, _judged(state, 0.0148, 0.0148)).probe) == "2B"
+
+
+def test_one_drop_of_the_other_sign_is_no_exchange_of_leads(fan: Design) -> None:
+    reads: list[SessionEvent] = [
+        ReadingTaken("all", "foot:1+>crown:1+", -0.0151),
+        ReadingTaken("all", "4B", 4.6),
+    ]
+    state = _state(fan, [*CHECKED, *ALL_PASS, *reads])
+    assert str(next_step(state, _judged(state, 0.0148, 4.7)).probe) == "2B"
+
+
+def test_several_readings_that_disagree_may_be_of_another_unit(fan: Design) -> None:
+    reads: list[SessionEvent] = [ReadingTaken("all", f"{n}B", 4.8) for n in (1, 2, 3, 4)]
+    odd = _with(_finding(_suspect("4A+", 0.99)), strange=3, set_aside=(3, 4))
+    advice = next_step(_state(fan, [*CHECKED, *ALL_PASS, *reads]), odd)
+    assert advice.text == (
+        "Reading 3 (3B, 4.800 V) disagrees with all others. Is it still the same unit? Take it "
+        "again, with all lit."
+    )
 
 
 def test_a_reading_set_aside_keeps_a_unit_open_until_it_is_taken_again(fan: Design) -> None:

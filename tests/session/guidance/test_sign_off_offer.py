@@ -10,15 +10,12 @@ from benchtest.diagnosis import Engine, Finding, NextReading, next_reading_s
 from benchtest.errors import InputError
 from benchtest.formatting import format_ohms
 from benchtest.prop.design import Design
+from benchtest.prop.enough import MIN_ENOUGH_PROBABILITY, parse_enough
 from benchtest.prop.lit_set import all_lit
 from benchtest.prop.notation import parse_probe
 from benchtest.prop.reader import parse_design
 from benchtest.session.guidance.next_step import next_step
-from benchtest.session.guidance.release import (
-    MIN_ENOUGH_PROBABILITY,
-    parse_enough,
-    unfinished_items,
-)
+from benchtest.session.guidance.release import unfinished_items
 from benchtest.session.log.events import (
     CheckMade,
     ColourSeen,
@@ -134,3 +131,17 @@ def test_a_person_may_want_more_evidence(fan: Design) -> None:
     assert next_step(state, finding).enough
     for text, offered in (("96%", True), ("98%", False), ("250mOhm", True), ("100 mΩ", False)):
         assert bool(next_step(state, finding, parse_enough(text)).enough) is offered, text
+
+
+def test_the_prop_file_may_want_more_evidence_and_the_bench_other_evidence(
+    design_text: str,
+) -> None:
+    ready = design_text.replace("fuse_a = 1.0", "fuse_a = 7.5")
+    strict = parse_design('enough = "100 mOhm"\n' + ready, "fan.toml")
+    state = _state(strict, [*_seen(strict), ReadingTaken("all", "4B", 4.9)])
+    finding = _finding(strict, 0.97, 0.2)
+    assert not next_step(state, finding).enough
+    # a unit that its design wants more of is not released by less
+    assert "readings that settle it" in unfinished_items(state, finding)
+    assert next_step(state, finding, parse_enough("96%")).enough
+    assert next_step(state, _finding(strict, 0.97, 0.09)).enough

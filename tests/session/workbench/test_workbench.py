@@ -352,3 +352,14 @@ def test_a_failed_check_is_answered_by_itself(fresh: Workbench) -> None:
     with pytest.raises(InputError, match="by itself"):
         fresh.pass_checks()
     assert fresh.session.state.checks[("rails", "main")].passed is False
+
+
+def test_percentages_above_a_hundred_get_a_line(workbench: Workbench) -> None:
+    pass_all(workbench)
+    workbench.active.record(ReadingTaken("all", "4B", 4.6))
+    for shares, note in (((0.9, 0.8), "over 100 % in all: several may be bad"), ((0.6, 0.3), "")):
+        names = zip(("4A+", "4A-"), shares, strict=True)
+        suspects = tuple(Suspect(name, "resistive", share) for name, share in names)
+        nothing = NextReading(None, None, 0.0, settled=True)
+        workbench.active.finding = Finding(0.05, suspects, (), nothing, (), None)
+        assert workbench.model.suspects_note == note
