@@ -91,14 +91,16 @@ class _Count:
         self._times = times
         self._leads = Leads()
         self._searched: set[int] = set()
-        self._in_parade = False
+        self._in_parade = self._is_downstream = False
         self.keys = self.looks = self.readings = self.lead_moves = 0
         self.seconds = 0.0
 
     def add(self, what: SessionEvent) -> None:
         """Add the effort of one event."""
-        if not (isinstance(what, VerdictGiven) and what.way == "parade"):
-            self._in_parade = False
+        if not isinstance(what, MarkMade) and not (
+            isinstance(what, VerdictGiven) and what.way == "parade"
+        ):
+            self._in_parade = self._is_downstream = False
         match what:
             case CheckMade():
                 self._check(what)
@@ -140,8 +142,16 @@ class _Count:
                 self._type("", 1)
 
     def _parade(self, what: VerdictGiven) -> None:
-        """Count a parade once, with the keys that begin and end it, and the time of each strand."""
+        """Count a parade once, with the keys that begin and end it, and the time of each strand.
+
+        Strands that fail in one are those behind a dark strand: one look at them together.
+        """
         self._searched.discard(what.strand)
+        if not what.passed:
+            if not self._is_downstream:
+                self._look(all_lit(self._design))
+            self._is_downstream = True
+            return
         if not self._in_parade:
             self.looks += 1
             self._type("", 2)

@@ -112,20 +112,34 @@ def test_each_event_costs_its_operators(
     assert found.seconds == pytest.approx(effort.seconds)
 
 
-def test_a_lead_that_stays_costs_no_move(gate: Design) -> None:
+def test_a_lead_that_stays_is_clipped_on(gate: Design) -> None:
     taken = [
         ReadingTaken("all", "crown:1+>crown:3+", 0.0004),
         ReadingTaken("2", "crown:1+>crown:2+", 0.0003),
     ]
     found = person_effort(gate, taken)
     assert (found.readings, found.lead_moves) == (2, 3)
-    # "0.4" and Enter, twice; both leads and the light, then one lead and the light
+    # "0.4" and Enter, twice; both leads and the light, then a clip for one and the other's move
     assert found.keys == 8
     first_s = 2 * 2.5 + 0.2 + 1.5 + 3.5
-    assert found.seconds == pytest.approx(first_s + 2.5 + 0.2 + 1.5 + 3.5)
+    clip_s = 4.0 - 2.5
+    assert found.seconds == pytest.approx(first_s + clip_s + 2.5 + 0.2 + 1.5 + 3.5)
 
 
 def test_a_reading_of_a_meter_on_a_line_is_one_key(gate: Design) -> None:
     found = person_effort(gate, [ReadingTaken("all", "1A", 4.9, source="scpi:/dev/ttyUSB0")])
     assert found.keys == 1
     assert found.seconds == pytest.approx(2 * 2.5 + 0.2 + 1.5 + 0.28)
+
+
+def test_strands_behind_a_dark_one_are_one_look(gate: Design) -> None:
+    def dark(strand: int, way: str) -> list[SessionEvent]:
+        return [
+            VerdictGiven(strand, False, 0.25, way),
+            MarkMade(str(strand), strand, "1-16", "dark"),
+        ]
+
+    found = person_effort(gate, [*dark(1, "alone"), *dark(2, "parade"), *dark(3, "parade")])
+    # the strand that fails: light, look, key; all behind it together: light, a look at them, key
+    assert found.looks == 2
+    assert found.seconds == pytest.approx((0.2 + 1.5 + 0.28) + (0.2 + 3.0 + 0.28))
