@@ -172,7 +172,7 @@ class Design:
     outputs: tuple[Output, ...] = (Output(),)
     """Outputs of the controller, in the order of data: each drives a data line of its own."""
     enough: EnoughRule = USUAL_RULE
-    """Evidence from which a sign-off is offered, unless the bench says otherwise."""
+    """Evidence from which a sign-off is offered, unless the bench has its own."""
 
     @cached_property
     def node_count(self) -> int:

@@ -54,11 +54,13 @@ async def test_a_failed_strand_is_walked_to_its_node_and_marked(
 ) -> None:
     async with driven(tmp_path / "bench", small_fan, "2.5=dark") as at:
         await at.until_task("look")
-        await at.keys("space", "x", "space")
+        await at.keys("space", "x")
         assert await at.until_task("walk") == "walk"
         await at.keys("home", "right", "right", "right", "right")
         assert str(at.workbench.active.overrides.walking) == "2.5"
         await at.keys("d", "enter")
+        await at.until_task("look")  # the strand behind it
+        await at.keys("space")
         assert [(m.strand, m.nodes, m.seen) for m in at.workbench.session.state.marks] == [
             (2, "5", "dark")
         ]
@@ -196,7 +198,7 @@ async def test_typed_digits_begin_a_reading_compared_while_typing(
         words = at.words()
         assert "a good unit shows" in words
         assert "give or take" in words
-        assert "higher than a good unit, outside its spread" in words
+        assert "0.870 V lower than a good unit, far outside its spread" in words
         assert "Enter save   Escape discard" in words
         assert "v read the virtual meter" not in words
         await at.keys("escape")

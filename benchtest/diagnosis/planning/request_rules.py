@@ -310,7 +310,7 @@ def series_of_a_sound_unit(situation: Situation) -> NextReading | None:
     """Request the first reading of the series that proves a probably sound unit soonest.
 
     Its other readings follow while the unit remains probably sound: each finding plans the rest
-    anew.
+    again.
     """
     inference, readings = situation.inference, situation.readings
     conditional, posterior = inference.conditional, inference.posterior

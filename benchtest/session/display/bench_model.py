@@ -271,7 +271,7 @@ class BenchModel:
 
     @cached_property
     def suspects_note(self) -> str:
-        """Why the percentages add up to more than 100; empty if they do not."""
+        """Explanation of percentages that add up to more than 100; empty if they do not."""
         total = sum(round(line.share * 100.0) for line in self.suspects)
         return "over 100 % in all: several may be bad" if total > MAX_TOTAL_PERCENT else ""
 

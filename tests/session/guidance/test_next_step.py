@@ -200,6 +200,20 @@ def test_a_reading_that_disagrees_with_all_others_is_taken_again_once(fan: Desig
     assert next_step(state, _with(odd, strange=3, set_aside=(3,))).task == "repair"
 
 
+def test_a_lead_that_serves_the_next_readings_too_is_clipped_on(fan: Design) -> None:
+    probe = parse_probe("foot:2->crown:1-", fan)
+    ask = NextReading(all_lit(fan), probe, 0.5, settled=False, left=frozenset(["black"]))
+    done = [*CHECKED, *ALL_PASS]
+    advice = next_step(_state(fan, done), _finding(ask=ask))
+    assert advice.text == (
+        "Clip black to crown 1 - and leave it there. Red on foot 2 -. All strands lit."
+    )
+    # it is there: only red moves
+    taken = ReadingTaken("all", "foot:4->crown:1-", 0.0151)
+    advice = next_step(_state(fan, [*done, taken]), _finding(ask=ask))
+    assert advice.text == "Red on foot 2 -. Black stays on crown 1 -. All strands lit."
+
+
 def _judged(state: State, *expected_v: float) -> Finding:
     rows = [JudgedReading(one, volts, 0.1 * abs(volts), (one.value - volts) / (0.1 * abs(volts)))
             for one, volts in zip(state.readings, expected_v, strict=True)]  # fmt: skip
