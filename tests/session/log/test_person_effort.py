@@ -6,6 +6,8 @@ leads, looks and irons: common practice, no source.
 
 from __future__ import annotations
 
+from typing import Literal
+
 import pytest
 
 from benchtest.prop.design import Design
@@ -133,7 +135,7 @@ def test_a_reading_of_a_meter_on_a_line_is_one_key(gate: Design) -> None:
 
 
 def test_strands_behind_a_dark_one_are_one_look(gate: Design) -> None:
-    def dark(strand: int, way: str) -> list[SessionEvent]:
+    def dark(strand: int, way: Literal["alone", "parade"]) -> list[SessionEvent]:
         return [
             VerdictGiven(strand, False, 0.25, way),
             MarkMade(str(strand), strand, "1-16", "dark"),
