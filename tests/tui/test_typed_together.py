@@ -1,6 +1,6 @@
 """Keys that reach the program together, as on a slow line or after a stall: in order or not at all.
 
-Two numbers were run into one: of `1`, Enter, `2`, Enter a reading of 12 mV was kept.
+Two numbers were run into one: of `1`, Enter, `2`, Enter a reading of 12 was kept.
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ async def test_two_readings_typed_together_are_never_one(tmp_path: Path, small_f
         await at.until_task("look")
         await at.keys("space", "space", "space")
         await at.until_task("read")
-        assert at.workbench.entry.unit == "mV"
+        assert at.workbench.entry.unit == "V"
         _together(at, "1\r2\r")
         await at.until(lambda: len(_readings(at)) > 0)
         await at.pilot.pause(0.3)
         # the second was typed before its question was shown
-        assert _readings(at) == [0.001]
+        assert _readings(at) == [1.0]
         assert at.screen.query_one("#entry", Input).value == ""
 
 
@@ -65,7 +65,7 @@ async def test_a_number_begun_before_its_question_is_dropped_whole(
         await at.pilot.pause(0.2)
         assert (field.value, _readings(at)) == ("", [])
         await at.keys("1", "enter")
-        await at.until(lambda: _readings(at) == [0.001])
+        await at.until(lambda: _readings(at) == [1.0])
 
 
 async def test_a_reading_that_is_refused_can_be_corrected(tmp_path: Path, small_fan: Path) -> None:
@@ -78,7 +78,7 @@ async def test_a_reading_that_is_refused_can_be_corrected(tmp_path: Path, small_
         field = at.screen.query_one("#entry", Input)
         assert field.value == "1..2"
         await at.keys("backspace", "backspace", "backspace", "enter")
-        await at.until(lambda: _readings(at) == [0.001])
+        await at.until(lambda: _readings(at) == [1.0])
 
 
 async def test_lines_of_a_form_typed_together_stay_apart(tmp_path: Path, small_fan: Path) -> None:

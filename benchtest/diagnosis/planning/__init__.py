@@ -1,7 +1,7 @@
 """Choice of the next reading or look.
 
-Imports go one way: candidates and cost; fault samples; regression; forecast; information; next
-reading and next look; decision; request rules.
+Imports go one way: candidates and cost; fault samples; regression; forecast; next reading, series
+and next look; decision; request rules.
 """
 
 from benchtest.diagnosis.planning.batch_readings import batch_calibration_readings
