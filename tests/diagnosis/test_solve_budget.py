@@ -122,10 +122,10 @@ def test_every_requested_reading_has_others_to_take_while_its_finding_is_worked_
 ) -> None:
     """The drop before a repair decides about that joint: no other reading has a lead there."""
     fan = make_fan(6, 16)
+    seen = set()
     for faults in ({"4B+": 0.5}, {}):
         engine, bench = Engine(fan), Bench(fan, faults, 3)
         readings: list[Reading] = []
-        seen = set()
         while not (finding := engine.diagnose(readings)).next.settled and len(readings) < 25:
             ask = finding.next
             assert ask.lit is not None
@@ -137,4 +137,4 @@ def test_every_requested_reading_has_others_to_take_while_its_finding_is_worked_
                 assert not any(one[1].points & ask.probe.points for one in others)
             seen.add(ask.before_repair)
             readings.append(bench.read(ask.lit, ask.probe))
-        assert seen == {True, False}
+    assert seen == {True, False}
