@@ -223,7 +223,7 @@ class ConditionalEvidence:
         rough = self._rough_rows()
         plausible = [n for n, row in enumerate(rough) if likelihood.is_plausible(row)]
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].nonlinear].max()), 9))
-        if not self.given:  # the likeliest one matters most, whatever other stages have spent
+        if not self.given:  # the likeliest one matters most, regardless of what other stages spent
             likelihood.always_solved.update(plausible[:1])
         left = REFINEMENT_BUDGET_SHARE * self.case.budget.left
         if len(plausible) * KNOTS * likelihood.solve_units <= left:
