@@ -33,7 +33,11 @@ from benchtest.diagnosis.likelihood.unit_marks import UnitMarkLikelihood
 from benchtest.diagnosis.model.fault_response import COLUMNS, DesignResponse
 from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import SolveBudget, earlier_units, rank_units
-from benchtest.diagnosis.thresholds import MAX_MARK_DEFICIT_LOG, MIN_EXPLAINED_CHANCE
+from benchtest.diagnosis.thresholds import (
+    MAX_COMBINATION_DEFICIT_LOG,
+    MAX_MARK_DEFICIT_LOG,
+    MIN_EXPLAINED_CHANCE,
+)
 from benchtest.evidence.marks import Mark
 from benchtest.evidence.meter import Meter
 from benchtest.evidence.readings import Reading
@@ -328,11 +332,15 @@ class ConditionalEvidence:
         if not marks.looks:
             return
         marked: dict[int, FloatArray] = {}
+        other = [rows[n] for n, one in enumerate(self.responses.space.chain) if not one.shorted]
+        least = max(self.healthy, *other) - MAX_COMBINATION_DEFICIT_LOG
         for number, fault in enumerate(self.responses.space.chain):
             shorted = fault.shorted
             short = None if shorted is None else likelihood.rail_short(shorted)
             if shorted is None or short is None or np.isneginf(short.log_likelihood):
                 continue
+            if short.log_likelihood + self._marks_chain[number] < least:
+                continue  # negligible, even if it left whatever voltage explains the marks best
             if id(short) not in marked:
                 marked[id(short)] = marks.at_voltages(partial(self._short_voltages, short))
             soft = short.log_likelihood_with(marked[id(short)])

@@ -148,7 +148,7 @@ def test_a_node_seen_dim_once_is_looked_at_again_and_a_second_look_clears_it(
     first = engine.diagnose((), marks)
     assert (first.suspects[0].where, first.suspects[0].fault) == ("3.4", "dead-node")
     assert first.look is not None
-    assert (first.look.lit.strands, first.look.lit.colour) == (frozenset([3]), "red")
+    assert first.look.lit == LitSet(frozenset({3}), 0.25, "red")
     second = engine.diagnose((), [*marks, Mark(first.look.lit, 3, 1, 8, "ok")])
     at_node = [one.probability for one in second.suspects if one.where == "3.4"]
     assert sum(at_node) < first.suspects[0].probability / 3.0
