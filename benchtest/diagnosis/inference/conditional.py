@@ -35,6 +35,7 @@ from benchtest.diagnosis.model.faults import FaultSpace
 from benchtest.diagnosis.solve_budget import SolveBudget, earlier_units, rank_units
 from benchtest.diagnosis.thresholds import (
     MAX_COMBINATION_DEFICIT_LOG,
+    MAX_FIT_DEFICIT_LOG,
     MAX_MARK_DEFICIT_LOG,
     MIN_EXPLAINED_CHANCE,
 )
@@ -46,6 +47,8 @@ from benchtest.prop.lit_set import LitSet
 
 REFINEMENT_BUDGET_SHARE = 0.6
 """Share of the stage's remaining budget for solving all joints that cause undervoltage of nodes."""
+MAX_ALWAYS_SOLVED = 3
+"""Number of joints that are solved whatever the budget, if nothing explains the readings. Ours."""
 ROW_BUDGET_SHARE = 0.1
 """Share of the stage's remaining budget for solving one such joint that is requested alone."""
 
@@ -227,8 +230,10 @@ class ConditionalEvidence:
         rough = self._rough_rows()
         plausible = [n for n, row in enumerate(rough) if likelihood.is_plausible(row)]
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].nonlinear].max()), 9))
-        if not self.given:  # the likeliest one matters most, regardless of what other stages spent
-            likelihood.always_solved.update(plausible[:1])
+        if not self.given:  # the likeliest ones matter most, whatever other stages have spent
+            likelihood.always_solved.update(self._likeliest_unsolved(rough))
+            first = [n for n in likelihood.always_solved if n not in plausible]
+            plausible = [*sorted(first), *plausible]
         left = REFINEMENT_BUDGET_SHARE * self.case.budget.left
         if len(plausible) * KNOTS * likelihood.solve_units <= left:
             each = left
@@ -239,6 +244,28 @@ class ConditionalEvidence:
             plausible = plausible[:affordable]
         for joint in plausible:
             self._solve_row(joint, rough[joint], each)
+
+    def _likeliest_unsolved(self, rough: Sequence[Row]) -> list[int]:
+        """Return the joints to solve in any case, by their estimates with marks and odds.
+
+        Several if no estimate explains the readings: those of copper that a joint cuts off are far
+        from its exact readings.
+
+        Args:
+            rough: rows of all joints.
+        """
+        likelihood = self.likelihood
+        assert likelihood is not None
+        rest = self.marks_joints + self.prior_log_odds[0]
+        score = {
+            place: float((row.weight + rest[place])[row.nonlinear].max())
+            for place, row in enumerate(rough)
+            if len(row.nonlinear)
+        }
+        ranked = sorted(score, key=lambda place: (-round(score[place], 9), place))
+        fitted = likelihood.log_density(likelihood.values, likelihood.healthy_covariance)
+        is_explained = likelihood.best > float(fitted) - MAX_FIT_DEFICIT_LOG
+        return ranked[: 1 if is_explained else MAX_ALWAYS_SOLVED]
 
     def _rough_rows(self) -> list[Row]:
         """Return the rows of all joints, estimated where nodes are undervoltage."""
@@ -270,7 +297,8 @@ class ConditionalEvidence:
         """Keep one joint's row; solve it where it causes undervoltage and is plausible."""
         likelihood = self.likelihood
         assert likelihood is not None
-        if joint not in likelihood.estimated and likelihood.is_plausible(rough):
+        is_likely = joint not in likelihood.estimated and likelihood.is_plausible(rough)
+        if is_likely or joint in likelihood.always_solved:
             rough = likelihood.refined(joint, rough, most_units)
         self._rows[joint] = rough
 
