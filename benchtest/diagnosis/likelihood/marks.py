@@ -20,6 +20,7 @@ from benchtest.circuit.netlist import FloatArray
 from benchtest.circuit.node_loads import node_light
 from benchtest.diagnosis.model.fault_response import (
     COLUMNS,
+    GRID_SIZE,
     OPEN_COLUMN,
     DesignResponse,
     LitSetResponse,
@@ -175,6 +176,13 @@ NOT_LOOKED_AT = -1
 """Value in `StrandLook.seen` for a node that was not looked at."""
 KNOT_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, COLUMNS - 1]))
 """Columns of the grid at which looks are evaluated; values between them are interpolated."""
+
+REFINED_STEPS = np.array([-9, -6, -3, 3, 6, 9])
+"""Columns next to the likeliest knot at which the likeliest joints are evaluated as well."""
+MAX_REFINED_JOINTS = 4
+"""Number of these joints. Ours."""
+MIN_REFINED_LOG = 4.0
+"""Least range of a joint's log likelihood over all resistances for which this is done. Ours."""
 
 
 @dataclass(frozen=True)
@@ -437,6 +445,7 @@ class MarkLikelihood:
         self._remapped_cache: dict[LitSet, dict[int, NDArray[np.intp]]] = {}
         self._blind_joints: FloatArray | None = None
         self._dead_shorts: FloatArray | None = None
+        self._unsolved: set[int] = set()
         self.position = np.empty(self.design.node_count, dtype=np.intp)
         self.position[self.space.order] = np.arange(self.design.node_count)
 
@@ -727,17 +736,63 @@ class MarkLikelihood:
         """
         count = len(self.space.joints)
         wanted = range(count) if only is None else only
-        blocked = np.zeros((TALLY_ROWS, count, len(KNOT_COLUMNS)))
+        eyes = self._joints_by_eye(wanted, KNOT_COLUMNS, solve=not by_estimate)
+        if only is None and not by_estimate:
+            self._blind_joints = _at_every_column(eyes[BLIND_EYE])
+        found = np.logaddexp.reduce(eyes + EYES_LOG[:, None, None], axis=0)
+        every = _at_every_column(found)
+        if not by_estimate:
+            ranked = sorted(wanted, key=lambda joint: (-round(float(found[joint].max()), 6), joint))
+            for joint in ranked[:MAX_REFINED_JOINTS]:
+                if joint in self._unsolved:  # the budget did not allow all joints: solve this one
+                    again = self._joints_by_eye([joint], KNOT_COLUMNS, solve=True)[:, joint]
+                    found[joint] = np.logaddexp.reduce(again + EYES_LOG[:, None], axis=0)
+                    every[joint] = _at_every_column(found[[joint]])[0]
+                self._refine(joint, found[joint], every[joint])
+        return every
+
+    def _joints_by_eye(
+        self, wanted: Sequence[int], columns: NDArray[np.intp], *, solve: bool
+    ) -> FloatArray:
+        """Return the log likelihood by each of the `EYES`, shape (eyes, joints, columns).
+
+        Args:
+            wanted: joints to evaluate.
+            columns: resistances, as columns of the grid.
+            solve: True if circuits may be solved at nonlinear resistances.
+        """
+        blocked = np.zeros((TALLY_ROWS, len(self.space.joints), len(columns)))
         passing = np.zeros_like(blocked)
         for lit in dict.fromkeys(look.lit for look in self.looks):
             mine = [look for look in self.looks if look.lit == lit]
-            self._add_joints(blocked, passing, lit, mine, wanted, solve=not by_estimate)
+            self._add_joints(blocked, passing, lit, mine, wanted, columns, solve=solve)
         # a strand without voltage passes data in all looks, or in none
-        eyes = np.logaddexp(by_eye(blocked), by_eye(passing)) - np.log(2.0)
-        if only is None and not by_estimate:
-            self._blind_joints = _at_every_column(eyes[BLIND_EYE])
-        share = EYES_LOG[:, None, None]
-        return _at_every_column(np.logaddexp.reduce(eyes + share, axis=0))
+        return np.asarray(np.logaddexp(by_eye(blocked), by_eye(passing)) - np.log(2.0))
+
+    def _refine(self, joint: int, at_knots: FloatArray, row: FloatArray) -> None:
+        """Evaluate one joint between the knots next to its likeliest resistance.
+
+        Where a look ends, strand by strand, depends on the resistance more sharply than the knots
+        are close.
+
+        Args:
+            joint: its index in the fault space.
+            at_knots: its log likelihood at `KNOT_COLUMNS`, shape (knots,).
+            row: the same at every column, shape (COLUMNS,); changed near the likeliest one.
+        """
+        best = int(at_knots.argmax())
+        is_flat = np.ptp(at_knots) < MIN_REFINED_LOG
+        if is_flat or KNOT_COLUMNS[best] == OPEN_COLUMN:
+            return
+        columns = KNOT_COLUMNS[best] + REFINED_STEPS
+        columns = columns[(columns >= 0) & (columns < GRID_SIZE)]
+        eyes = self._joints_by_eye([joint], columns, solve=True)[:, joint]
+        finer = np.logaddexp.reduce(eyes + EYES_LOG[:, None], axis=0)
+        known = np.append(columns, KNOT_COLUMNS)
+        values = np.append(finer, at_knots)
+        order = np.argsort(known, kind="stable")
+        low, high = int(known[order][0]), int(known[order][-1])
+        row[low : high + 1] = np.interp(np.arange(low, high + 1), known[order], values[order])
 
     def blind(self) -> tuple[float, FloatArray]:
         """Return the log likelihood by `BLIND_EYE`, once `joints` was computed for all joints.
@@ -755,6 +810,7 @@ class MarkLikelihood:
         lit: LitSet,
         looks: Sequence[StrandLook],
         wanted: Sequence[int],
+        columns: NDArray[np.intp],
         *,
         solve: bool,
     ) -> None:
@@ -762,15 +818,16 @@ class MarkLikelihood:
 
         Args:
             blocked: sums if strands without voltage pass no data, shape (TALLY_ROWS, joints,
-                KNOT_COLUMNS).
+                columns).
             passing: sums if they do.
             lit: strands lit.
             looks: what was seen under it.
             wanted: joints to evaluate.
+            columns: resistances, as columns of the grid.
             solve: True if circuits may be solved at nonlinear resistances.
         """
         base = self.responses.base(lit)
-        compensating_a = self.responses.capped_compensating_a(base)[:, KNOT_COLUMNS]
+        compensating_a = self.responses.capped_compensating_a(base)[:, columns]
         abnormal = {look.strand for look in looks if (look.seen > 0).any()}
         per_amp = np.zeros(self.design.node_count)
         kind, before = self.design.node, self._expected_before(lit)
@@ -797,10 +854,11 @@ class MarkLikelihood:
         for number in nonlinear:
             if self.space.joints[number].is_fuse:  # blown or intact: no resistance between
                 nonlinear[number] = nonlinear[number] & is_open
-        if solve and not self._may_solve(base, nonlinear):
+        if solve and not self._may_solve(base, nonlinear, columns):
             # an open joint darkens whole strands, which an estimate misses
+            self._unsolved.update(nonlinear)
             nonlinear = {number: row & is_open for number, row in nonlinear.items()}
-            solve = self._may_solve(base, nonlinear)
+            solve = self._may_solve(base, nonlinear, columns)
         numbers = list(wanted)
         rows_of = np.array(numbers, dtype=np.intp)
         loads = (
@@ -818,7 +876,7 @@ class MarkLikelihood:
             node_v = visible_v + compensating_a[number][:, None] * per_amp
             ambiguous = np.zeros(len(node_v), dtype=bool)
             if solve and number in nonlinear:
-                ambiguous = self._set_solved_v(node_v, number, base, nonlinear[number])
+                ambiguous = self._set_solved_v(node_v, number, base, nonlinear[number], columns)
             by_volts = self.level.appearance(self.design.node, node_v, lit)
             expected = self._without_data(by_volts, self._passing_nodes[lit])
             if ambiguous.any():  # or data passes these nodes
@@ -835,22 +893,32 @@ class MarkLikelihood:
                 changed = np.flatnonzero((rows != old).any(axis=1))
                 if len(changed):  # most strands are unchanged at most resistances
                     tallies[:, changed] += look.tally(rows[changed]) - old_tally
-            at_knots = tallies[:, : len(KNOT_COLUMNS)]
+            at_knots = tallies[:, : len(columns)]
             blocked[:, number] += at_knots
-            at_knots[:, ambiguous] = tallies[:, len(KNOT_COLUMNS) :]
+            at_knots[:, ambiguous] = tallies[:, len(columns) :]
             passing[:, number] += at_knots
 
-    def _may_solve(self, base: LitSetResponse, nonlinear: dict[int, NDArray[np.bool_]]) -> bool:
+    def _may_solve(
+        self,
+        base: LitSetResponse,
+        nonlinear: dict[int, NDArray[np.bool_]],
+        columns: NDArray[np.intp],
+    ) -> bool:
         """Return True if the budget allows solving all nonlinear faults of these joints."""
         circuits = tuple(
             (self.conditional, self.space.joints[joint].name, column, base.lit)
             for joint, row in nonlinear.items()
-            for column in KNOT_COLUMNS[row[KNOT_COLUMNS]].tolist()
+            for column in columns[row[columns]].tolist()
         )
         return self.budget.try_charge(circuits, solve_units(self.design))
 
     def _set_solved_v(
-        self, node_v: FloatArray, joint: int, base: LitSetResponse, nonlinear: NDArray[np.bool_]
+        self,
+        node_v: FloatArray,
+        joint: int,
+        base: LitSetResponse,
+        nonlinear: NDArray[np.bool_],
+        columns: NDArray[np.intp],
     ) -> NDArray[np.bool_]:
         """Replace node voltages by solved ones at the nonlinear resistances of a joint.
 
@@ -858,18 +926,18 @@ class MarkLikelihood:
         and may or may not pass their data on.
 
         Args:
-            node_v: voltages at each of the `KNOT_COLUMNS`, shape (KNOT_COLUMNS, nodes); replaced.
-                [V]
+            node_v: voltages at each of the columns, shape (columns, nodes); replaced. [V]
             joint: index of the joint in the fault space.
             base: the healthy prop under the lit set.
             nonlinear: its nonlinear resistances, shape (COLUMNS,).
+            columns: resistances, as columns of the grid.
 
         Returns:
-            True where it leaves some nodes without voltage, shape (KNOT_COLUMNS,).
+            True where it leaves some nodes without voltage, shape (columns,).
         """
         ambiguous = np.zeros(len(node_v), dtype=bool)
         name = self.space.joints[joint].name
-        for row, column in enumerate(KNOT_COLUMNS.tolist()):
+        for row, column in enumerate(columns.tolist()):
             if nonlinear[column]:
                 node_v[row] = self._solved_node_v(name, column, base.lit)
                 ambiguous[row] = (node_v[row] < self.design.node.logic_v).any()
