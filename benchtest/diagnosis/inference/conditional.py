@@ -231,9 +231,12 @@ class ConditionalEvidence:
         plausible = [n for n, row in enumerate(rough) if likelihood.is_plausible(row)]
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].nonlinear].max()), 9))
         if not self.given:  # the likeliest ones matter most, whatever other stages have spent
-            likelihood.always_solved.update(self._likeliest_unsolved(rough))
-            first = [n for n in likelihood.always_solved if n not in plausible]
-            plausible = [*sorted(first), *plausible]
+            first, *others = self._likeliest_unsolved(rough) or [-1]
+            for joint in others:
+                rough[joint] = likelihood.with_open_solved(joint, rough[joint])
+                self._rough[joint, False] = rough[joint]
+            likelihood.always_solved.update({first} & set(range(len(rough))))
+            plausible = [*likelihood.always_solved, *(n for n in plausible if n != first)]
         left = REFINEMENT_BUDGET_SHARE * self.case.budget.left
         if len(plausible) * KNOTS * likelihood.solve_units <= left:
             each = left
@@ -364,14 +367,14 @@ class ConditionalEvidence:
         least = max(self.healthy, *other) - MAX_COMBINATION_DEFICIT_LOG
         for number, fault in enumerate(self.responses.space.chain):
             shorted = fault.shorted
-            short = None if shorted is None else likelihood.rail_short(shorted)
-            if shorted is None or short is None or np.isneginf(short.log_likelihood):
+            if shorted is None or not shorted.amps_sd:
                 continue
-            if short.log_likelihood + self._marks_chain[number] < least:
-                continue  # negligible, even if it left whatever voltage explains the marks best
-            if id(short) not in marked:
-                marked[id(short)] = marks.at_voltages(partial(self._short_voltages, short))
-            soft = short.log_likelihood_with(marked[id(short)])
+            soft, short = -np.inf, likelihood.rail_short(shorted)
+            # negligible if it is so even where it leaves whatever voltage explains the marks best
+            if short is not None and short.log_likelihood + self._marks_chain[number] > least:
+                if id(short) not in marked:
+                    marked[id(short)] = marks.at_voltages(partial(self._short_voltages, short))
+                soft = short.log_likelihood_with(marked[id(short)])
             dead = likelihood.dead_log_likelihood(shorted) + marks.dead_shorts()[number]
             rows[number] = np.logaddexp(soft, dead) - np.log(2.0)
 

@@ -155,6 +155,7 @@ class ReadingModel:
             without voltage, shape (readings,). [V, or A]
         estimated: joints whose nonlinear readings remain estimates, for lack of budget.
         always_solved: joints that are solved at a few resistances without regard to the budget.
+        open_solved: joints that are solved when open, likewise.
         floating: readings on copper that a fault cuts off, by joint and column.
         best: highest log likelihood computed so far, here or with other given faults.
         best_here: highest log likelihood computed here, estimates not included.
@@ -191,6 +192,7 @@ class ReadingModel:
         self.data_loss = np.zeros(len(readings))
         self.estimated: set[int] = set()
         self.always_solved: set[int] = set()
+        self.open_solved: set[int] = set()
         self.floating: dict[tuple[int, int], tuple[int, ...]] = {}
         self.best = -np.inf
         self.best_here = -np.inf

@@ -330,7 +330,9 @@ class ReadingLikelihood(ReadingModel):
     def _under(self, joint: int, column: int) -> tuple[FloatArray, FloatArray]:
         separately = self.responses.is_large
         if self._nonlinear(joint, separately)[column]:
-            if joint in self.estimated or not self.may_solve(joint, [column]):
+            is_solved = column == OPEN_COLUMN and joint in self.open_solved
+            is_refused = joint in self.estimated or not self.may_solve(joint, [column])
+            if is_refused and not is_solved:
                 means, covariances = estimate(self, joint, np.array([column]))
                 return means[0], covariances[0]
             return solve_at(self, joint, column)
@@ -447,6 +449,20 @@ class ReadingLikelihood(ReadingModel):
         weight = rough.weight.copy()
         weight[rough.nonlinear] = np.minimum(weight[rough.nonlinear], self.best_here)
         return Row(rough.mean, weight, rough.nonlinear)
+
+    def with_open_solved(self, joint: int, rough: Row) -> Row:
+        """Return a row with the open joint solved, without regard to the budget.
+
+        Args:
+            joint: its index in the fault space.
+            rough: its row by estimate, nonlinear when open.
+        """
+        mean, weight = rough.mean.copy(), rough.weight.copy()
+        mean[OPEN_COLUMN], covariance = solve_at(self, joint, OPEN_COLUMN)
+        weight[OPEN_COLUMN] = self.log_density(mean[OPEN_COLUMN], covariance, joint)
+        self.record_best(float(weight[OPEN_COLUMN]))
+        self.open_solved.add(joint)
+        return Row(mean, weight, rough.nonlinear)
 
     def refined(self, joint: int, rough: Row, max_units: float) -> Row:
         """Return a row with nonlinear resistances solved as far as the budget allows.
