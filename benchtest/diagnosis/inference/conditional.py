@@ -48,7 +48,7 @@ from benchtest.prop.lit_set import LitSet
 REFINEMENT_BUDGET_SHARE = 0.6
 """Share of the stage's remaining budget for solving all joints that cause undervoltage of nodes."""
 MAX_ALWAYS_SOLVED = 3
-"""Number of joints that are solved whatever the budget, if nothing explains the readings. Ours."""
+"""Number of joints that are solved beyond the budget if nothing explains the readings. Ours."""
 ROW_BUDGET_SHARE = 0.1
 """Share of the stage's remaining budget for solving one such joint that is requested alone."""
 
@@ -230,7 +230,7 @@ class ConditionalEvidence:
         rough = self._rough_rows()
         plausible = [n for n, row in enumerate(rough) if likelihood.is_plausible(row)]
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].nonlinear].max()), 9))
-        if not self.given:  # the likeliest ones matter most, whatever other stages have spent
+        if not self.given:  # the likeliest ones matter most, even if the budget is spent
             first, *others = self._likeliest_unsolved(rough) or [-1]
             for joint in others:
                 rough[joint] = likelihood.with_open_solved(joint, rough[joint])
@@ -370,7 +370,7 @@ class ConditionalEvidence:
             if shorted is None or not shorted.amps_sd:
                 continue
             soft, short = -np.inf, likelihood.rail_short(shorted)
-            # negligible if it is so even where it leaves whatever voltage explains the marks best
+            # negligible if it is so even at the voltage that explains the marks best
             if short is not None and short.log_likelihood + self._marks_chain[number] > least:
                 if id(short) not in marked:
                     marked[id(short)] = marks.at_voltages(partial(self._short_voltages, short))

@@ -885,7 +885,7 @@ def sure_faults(
 
 
 def mark_explanations(conditional: ConditionalEvidence) -> list[FaultHypothesis]:
-    """Return joints that explain the marks best, regardless of readings; empty without any.
+    """Return joints that explain the marks best without the readings; empty if they need none.
 
     With several faults the readings may contradict each single fault that explains the marks.
 

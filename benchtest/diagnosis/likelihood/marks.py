@@ -177,6 +177,8 @@ NOT_LOOKED_AT = -1
 KNOT_COLUMNS = np.unique(np.append(np.arange(0, COLUMNS - 1, 12), [COLUMNS - 2, COLUMNS - 1]))
 """Columns of the grid at which looks are evaluated; values between them are interpolated."""
 
+MIN_MOVED_V = 2e-4
+"""Least change of some node's voltage that can change a look: far less than an eye sees. [V]"""
 REFINED_STEPS = np.array([-9, -6, -3, 3, 6, 9])
 """Columns next to the likeliest knot at which the likeliest joints are evaluated as well."""
 MAX_REFINED_JOINTS = 4
@@ -386,13 +388,20 @@ class VoltageLevel:
         """Return the most volts that a node may have less than predicted. [V]"""
         return 0.0
 
-    def appearance(self, kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.intp]:
+    def appearance(
+        self,
+        kind: NodeKind,
+        node_v: FloatArray,
+        lit: LitSet,
+        nodes: NDArray[np.intp] | None = None,
+    ) -> NDArray[np.intp]:
         """Return the `Appearance` of lit nodes at predicted voltages, same shape as `node_v`.
 
         Args:
             kind: kind of node.
             node_v: predicted voltage of each node, shape (..., nodes). [V]
             lit: strands lit.
+            nodes: indices of these nodes, shape (nodes,); None for all.
         """
         return appearance(kind, node_v, lit)
 
@@ -867,18 +876,37 @@ class MarkLikelihood:
         least_v = _least_volts(
             base.solution.node_v[self.responses.circuit.loaded], loads, compensating_a[rows_of]
         )
-        for number, load, lowest_v in zip(numbers, loads.T, least_v.tolist(), strict=True):
-            if has_margin and lowest_v >= full_v:
+        base_by_volts = self.level.appearance(kind, visible_v[None], lit)
+        is_still = (
+            np.abs(compensating_a[rows_of]).max(axis=1) * np.abs(loads).max(axis=0, initial=0.0)
+            < MIN_MOVED_V
+        )
+        is_looked_at = np.zeros(self.design.node_count, dtype=bool)
+        is_looked_at[np.concatenate([self._nodes(look) for look in looks])] = True
+        for place, (number, load) in enumerate(zip(numbers, loads.T, strict=True)):
+            keeps_light = has_margin and least_v[place] >= full_v
+            if keeps_light or (is_still[place] and number not in nonlinear):
                 blocked[:, number] += unchanged  # every node keeps full light
                 passing[:, number] += unchanged
                 continue
+            tried = np.arange(len(columns))
+            if number not in nonlinear:
+                amps = np.abs(compensating_a[number])
+                resistive = amps[columns < OPEN_COLUMN].max(initial=0.0) * np.abs(load)
+                if not self._reaches(lit, resistive, visible_v, is_looked_at):
+                    tried = np.flatnonzero(columns == OPEN_COLUMN)
             per_amp[self.responses.circuit.loaded] = load
-            node_v = visible_v + compensating_a[number][:, None] * per_amp
-            ambiguous = np.zeros(len(node_v), dtype=bool)
+            node_v = visible_v + compensating_a[number][tried, None] * per_amp
+            ambiguous = np.zeros(len(tried), dtype=bool)
             if solve and number in nonlinear:
                 ambiguous = self._set_solved_v(node_v, number, base, nonlinear[number], columns)
-            by_volts = self.level.appearance(self.design.node, node_v, lit)
-            expected = self._without_data(by_volts, self._passing_nodes[lit])
+            moved = np.flatnonzero((np.abs(node_v - visible_v) >= MIN_MOVED_V).any(axis=0))
+            by_volts = np.repeat(base_by_volts, len(node_v), axis=0)
+            by_volts[:, moved] = self.level.appearance(kind, node_v[:, moved], lit, moved)
+            expected = by_volts.copy()
+            stops = np.flatnonzero((by_volts == Appearance.UNPOWERED).any(axis=1))
+            if len(stops):
+                expected[stops] = self._without_data(by_volts[stops], self._passing_nodes[lit])
             if ambiguous.any():  # or data passes these nodes
                 expected = np.vstack([expected, by_volts[ambiguous]])
             if self.responses.remap:
@@ -893,10 +921,34 @@ class MarkLikelihood:
                 changed = np.flatnonzero((rows != old).any(axis=1))
                 if len(changed):  # most strands are unchanged at most resistances
                     tallies[:, changed] += look.tally(rows[changed]) - old_tally
-            at_knots = tallies[:, : len(columns)]
+            at_knots = np.repeat(unchanged, len(columns), axis=1)
+            at_knots[:, tried] = tallies[:, : len(tried)]
             blocked[:, number] += at_knots
-            at_knots[:, ambiguous] = tallies[:, len(columns) :]
+            at_knots[:, tried[ambiguous]] = tallies[:, len(tried) :]
             passing[:, number] += at_knots
+
+    def _reaches(
+        self,
+        lit: LitSet,
+        most_v: FloatArray,
+        visible_v: FloatArray,
+        is_looked_at: NDArray[np.bool_],
+    ) -> bool:
+        """Return True if a change of voltage may be seen: by nodes looked at, or by lost data.
+
+        Args:
+            lit: strands lit.
+            most_v: largest change of each loaded node's voltage, shape (loaded nodes,). [V]
+            visible_v: voltage of each node, shape (nodes,). [V]
+            is_looked_at: True for nodes of strands that were looked at, shape (nodes,).
+        """
+        is_moved = most_v >= MIN_MOVED_V
+        moved = self.responses.circuit.loaded[is_moved]
+        if is_looked_at[moved].any():
+            return True
+        least_v = visible_v[moved] - most_v[is_moved]
+        by_volts = self.level.appearance(self.design.node, least_v[None], lit, moved)
+        return bool((by_volts == Appearance.UNPOWERED).any())
 
     def _may_solve(
         self,

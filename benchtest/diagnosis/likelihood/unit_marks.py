@@ -83,9 +83,16 @@ class _Level(VoltageLevel):
         """Return the most volts that a node may have less than predicted. [V]"""
         return max(-self._low_sd * float(self._deviation.sd_v(lit).max(initial=0.0)), 0.0)
 
-    def appearance(self, kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.intp]:
+    def appearance(
+        self,
+        kind: NodeKind,
+        node_v: FloatArray,
+        lit: LitSet,
+        nodes: NDArray[np.intp] | None = None,
+    ) -> NDArray[np.intp]:
         """Return the `Appearance` of lit nodes, a limit where both ends of the range differ."""
         sd_v = self._deviation.sd_v(lit)
+        sd_v = sd_v if nodes is None else sd_v[nodes]
         low = self._deviation.appearance(node_v + self._low_sd * sd_v, lit)
         high = self._deviation.appearance(node_v + self._high_sd * sd_v, lit)
         return np.asarray((low + high) // 2)
