@@ -230,13 +230,10 @@ class ConditionalEvidence:
         rough = self._rough_rows()
         plausible = [n for n, row in enumerate(rough) if likelihood.is_plausible(row)]
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].nonlinear].max()), 9))
-        if not self.given:  # the likeliest ones matter most, even if the budget is spent
-            first, *others = self._likeliest_unsolved(rough) or [-1]
-            for joint in others:
-                rough[joint] = likelihood.with_open_solved(joint, rough[joint])
-                self._rough[joint, False] = rough[joint]
-            likelihood.always_solved.update({first} & set(range(len(rough))))
-            plausible = [*likelihood.always_solved, *(n for n in plausible if n != first)]
+        likely = [] if self.given else self._likeliest_unsolved(rough)
+        # the likeliest one matters most, even if the budget is spent
+        likelihood.always_solved.update(likely[:1])
+        plausible = [*likely[:1], *(n for n in plausible if n not in likely[:1])]
         left = REFINEMENT_BUDGET_SHARE * self.case.budget.left
         if len(plausible) * KNOTS * likelihood.solve_units <= left:
             each = left
@@ -245,6 +242,9 @@ class ConditionalEvidence:
             affordable = max(int(left // each), len(likelihood.always_solved))
             likelihood.estimated.update(plausible[affordable:])
             plausible = plausible[:affordable]
+        for joint in (n for n in likely if n not in plausible):
+            rough[joint] = likelihood.with_open_solved(joint, rough[joint])
+            self._rough[joint, False] = rough[joint]
         for joint in plausible:
             self._solve_row(joint, rough[joint], each)
 
