@@ -795,7 +795,10 @@ class MarkLikelihood:
             return
         columns = KNOT_COLUMNS[best] + REFINED_STEPS
         columns = columns[(columns >= 0) & (columns < GRID_SIZE)]
+        self._unsolved.discard(joint)
         eyes = self._joints_by_eye([joint], columns, solve=True)[:, joint]
+        if joint in self._unsolved:
+            return  # an estimate between solved circuits would only mislead
         finer = np.logaddexp.reduce(eyes + EYES_LOG[:, None], axis=0)
         known = np.append(columns, KNOT_COLUMNS)
         values = np.append(finer, at_knots)

@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from scipy.stats import betabinom
 
 from benchtest.diagnosis import Engine, Finding
+from benchtest.diagnosis.inference.cache import ConditionalCache
+from benchtest.diagnosis.inference.conditional import EvidenceSet
+from benchtest.diagnosis.inference.posterior import FaultHypothesis
 from benchtest.diagnosis.likelihood.marks import (
     EYES,
     SEEN_PROBABILITY,
     Appearance,
+    appearance,
     log_likelihood_of,
     tally,
 )
+from benchtest.diagnosis.model.fault_response import GRID_OHM
+from benchtest.diagnosis.solve_budget import SolveBudget
 from benchtest.evidence.marks import Mark, Seen
+from benchtest.evidence.meter import DEFAULT_METER
 from benchtest.prop.design import Design
 from benchtest.prop.lit_set import LitSet, all_lit
+from benchtest.prop.node_kinds import catalogue
 
 
 @pytest.fixture(scope="module")
@@ -147,3 +156,36 @@ def test_repeated_looks_at_a_dark_prop_hardly_separate_data_from_power(
     assert finding.look is None
     assert finding.next.probe is not None
     assert finding.next.probe.is_rail
+
+
+def test_looks_near_the_likeliest_resistance_weigh_as_with_the_joint_given(
+    make_fan: Callable[..., Design],
+) -> None:
+    """Compare every resistance near the likeliest with the circuit that has the joint given.
+
+    Where white turns warm, strand by strand, moves a node for a few percent of resistance.
+    """
+    design = make_fan(3, 60, crown=False, wire="26 AWG", kind=catalogue()["ws2812b-5v"])
+    engine, joint, ohm = Engine(design), "feed1-", 0.2
+    lit = all_lit(design)
+    truth = ConditionalCache(design, engine.space, engine.tolerances).responses()
+    solution = truth.exact(joint, int(np.abs(np.log(GRID_OHM / ohm)).argmin()), lit)
+    seen = appearance(design.node, solution.node_v, lit)
+    names: dict[int, Seen] = {0: "ok", int(Appearance.WARM): "warm", int(Appearance.DIM): "dim"}
+    marks: list[Mark] = []
+    for strand in design.strands:
+        start = design.first_index[strand.number - 1]
+        row = seen[start : start + strand.nodes]
+        edges = [0, *(np.flatnonzero(np.diff(row)) + 1).tolist(), strand.nodes]
+        for low, high in pairwise(edges):
+            marks.append(Mark(lit, strand.number, low + 1, high, names[int(row[low])]))
+    assert {mark.seen for mark in marks} > {"warm"}
+    case = EvidenceSet((), marks, DEFAULT_METER, (), SolveBudget(10_000_000))
+    unconditional = engine.usual.cache.of(case)
+    place = [one.name for one in engine.space.joints].index(joint)
+    found = unconditional.marks_joints[place]
+    best = int(found.argmax())
+    for column in (best - 3, best, best + 3):
+        given = (FaultHypothesis(joint, "resistive").at(column),)
+        exact = engine.usual.cache.of(case, given).healthy
+        assert found[column] == pytest.approx(exact, abs=3.0)

@@ -269,6 +269,29 @@ def test_rails_at_full_voltage_and_nodes_without_are_no_short(make_fan: MakeFan)
             assert unconditional.chain[number] < unconditional.healthy + 1.0
 
 
+def test_a_prop_that_lights_has_no_short_without_voltage(make_fan: MakeFan) -> None:
+    """Read drops along a rail, as joined rails also cause, on a prop whose nodes all light."""
+    design = make_fan(4, 20, crown=False)
+    lit = all_lit(design, 0.25, "red")
+    marks = [Mark(lit, s.number, 1, s.nodes, "ok") for s in design.strands]
+    full = all_lit(design)
+    readings = [
+        Reading(full, parse_probe("foot:1+>foot:4+", design), drop_v) for drop_v in (0.037, 0.048)
+    ]
+    case = EvidenceSet(readings, marks, DEFAULT_METER, ())
+    unconditional = Engine(design).usual.cache.of(case)
+    likelihood = unconditional.likelihood
+    assert likelihood is not None
+    for number, fault in enumerate(unconditional.space.chain):
+        if fault.shorted is not None and fault.shorted.amps_sd:
+            short = likelihood.rail_short(fault.shorted)
+            assert short is not None
+            lit_anyway = short.log_likelihood
+            dark_log = len(design.strands) * np.log(0.005)  # `ok` of a strand without voltage
+            dead = likelihood.dead_log_likelihood(fault.shorted) + dark_log
+            assert unconditional.chain[number] < max(lit_anyway, dead) + 1.0
+
+
 def test_a_short_on_one_piece_of_copper_leaves_the_other_supply_alone(make_fan: MakeFan) -> None:
     """Read 0 V on the copper of feed1: feed2 and its strands cannot be the cause."""
     design = make_fan(4, 10, crown=False, feeds=("foot:1", "foot:4"))
