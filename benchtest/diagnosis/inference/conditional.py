@@ -515,7 +515,8 @@ class ConditionalEvidence:
         if further.chain >= 0:
             return float(self._marks_chain[self._chain_index(further)])
         joint = self._joint_index(further.where)
-        return float(self._mark_likelihood.joints([joint])[joint, further.column])
+        rows = self._mark_likelihood.joints([joint]) if self.given else self.marks_joints
+        return float(rows[joint, further.column])
 
     def expected_looks(self, lit: LitSet, further: FaultHypothesis | None) -> NDArray[np.intp]:
         """Return all appearances that each node may have, lit or not.

@@ -181,7 +181,7 @@ MIN_MOVED_V = 2e-4
 """Least change of some node's voltage that can change a look: far less than an eye sees. [V]"""
 REFINED_STEPS = np.array([-9, -6, -3, 3, 6, 9])
 """Columns next to the likeliest knot at which the likeliest joints are evaluated as well."""
-MAX_REFINED_JOINTS = 4
+MAX_REFINED_JOINTS = 2
 """Number of these joints. Ours."""
 MIN_REFINED_LOG = 4.0
 """Least range of a joint's log likelihood over all resistances for which this is done. Ours."""
@@ -750,7 +750,7 @@ class MarkLikelihood:
             self._blind_joints = _at_every_column(eyes[BLIND_EYE])
         found = np.logaddexp.reduce(eyes + EYES_LOG[:, None, None], axis=0)
         every = _at_every_column(found)
-        if not by_estimate:
+        if only is None and not by_estimate and not self.conditional:
             ranked = sorted(wanted, key=lambda joint: (-round(float(found[joint].max()), 6), joint))
             for joint in ranked[:MAX_REFINED_JOINTS]:
                 if joint in self._unsolved:  # the budget did not allow all joints: solve this one
