@@ -4,6 +4,7 @@
 __all__ = [
     "conductors",
     "design",
+    "enough",
     "joints",
     "lit_set",
     "node_kinds",

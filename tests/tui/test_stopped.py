@@ -64,7 +64,7 @@ def test_a_stopped_program_darkens_the_prop_until_a_key(program: Pty, watcher: W
     program.until("any key lights it again")
     assert watcher.lit_packets == lit
     act_until(partial(program.keys, ANY_KEY), lambda: watcher.is_lit)
-    program.keys("x")
+    program.keys(" ")
     program.until("strand 2")
 
 

@@ -351,7 +351,7 @@ def appearance(kind: NodeKind, node_v: FloatArray, lit: LitSet) -> NDArray[np.in
     lights = [
         place for place, name in enumerate(kind.colours) if name in COLOUR_CHANNELS[lit.colour]
     ]
-    light = node_light(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, -1)
+    light = node_light(kind, node_v.reshape(-1))[:, lights].reshape(*node_v.shape, len(lights))
     strongest, weakest = light.max(axis=-1), light.min(axis=-1)
     found = np.full(node_v.shape, int(Appearance.RIGHT))
     found[weakest < WARM_SHARE * strongest] = Appearance.WARM
