@@ -228,31 +228,10 @@ class RailShort:
         for each in shared:
             effect = each[best]
             covariance = covariance + effect[:, :, None] * effect[:, None, :]
-        # shared by repeats, which would be equal under a short as under any steady fault
-        covariance = covariance + own[best][:, :, None] * own[best][:, None, :] * self._repeats
+        diagonal = np.arange(mean.shape[1])
+        covariance[:, diagonal, diagonal] += own[best] ** 2
         weight = model.log_density(mean[best], covariance) + trials.log_prior[best]
         return best, np.asarray(weight), covariance
-
-    @cached_property
-    def _repeats(self) -> FloatArray:
-        """1 for readings of one probe under one lit set, -1 with leads exchanged, else 0.
-
-        Shape (readings, readings).
-        """
-        taken = [
-            (effect.taps.lit, r) for effect in self._model.effects for r in effect.taps.readings
-        ]
-        order = np.argsort(self._model.rows)
-        rows = [(lit, one.probe, one.volts is None) for lit, one in (taken[n] for n in order)]
-        swapped = [(lit, probe.reversed, amps) for lit, probe, amps in rows]
-        same = [
-            [
-                float(one == two) - float(one == back)
-                for two, back in zip(rows, swapped, strict=True)
-            ]
-            for one in rows
-        ]
-        return np.array(same)
 
     def _within_cells(
         self, mean: FloatArray, is_limited: NDArray[np.bool_]
