@@ -237,6 +237,8 @@ MIN_SPAN_GAIN = 1.1
 MIN_SERIES_PROBABILITY = 0.6
 """Probability of no fault from which readings are planned as a series that proves it: below it, the
 next reading looks for the fault. Ours."""
+MAX_SERIES_SUSPECT_PROBABILITY = 0.05
+"""Probability of a suspect above which it is tested before such a series goes on. Ours."""
 MIN_SOUND_PROBABILITY = 0.95
 """Probability of no fault from which the rail voltage under load is read next: the unit may be
 released from there on, but not without it. Ours."""

@@ -268,12 +268,13 @@ async def _in_practice(walk: Walk) -> None:
     (hidden,) = at.workbench.practice.round.hidden
     place = hidden.partition("=")[0]
     strand, node = map(int, place.split("."))
-    await at.keys(*["space"] * (strand - 1), "x", *["space"] * (12 - strand))
+    await at.keys(*["space"] * (strand - 1), "x")
     while await at.until_task("search", "caught") == "search":
         part = at.workbench.advice.nodes
         await at.keys("x" if any(n.node == node for n in part) else "space")
     await at.keys("d")
-    await at.until_task("repair")
+    while await at.until_task("look", "repair") == "look":
+        await at.keys("space")
     await walk.check("practice at a repair")
     await walk.window("practice, why", "y")
     await walk.close()

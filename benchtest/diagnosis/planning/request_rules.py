@@ -46,6 +46,7 @@ from benchtest.diagnosis.stages import EvaluatedEvidence, GatheredEvidence, Infe
 from benchtest.diagnosis.thresholds import (
     MAX_PROVEN_OHM,
     MAX_SAME_READINGS,
+    MAX_SERIES_SUSPECT_PROBABILITY,
     MIN_DATA_FAULT_PROBABILITY,
     MIN_DECIDED_PROBABILITY,
     MIN_DROP_CHECK_PROBABILITY,
@@ -316,6 +317,8 @@ def series_of_a_sound_unit(situation: Situation) -> NextReading | None:
     conditional, posterior = inference.conditional, inference.posterior
     is_odd = inference.is_sure or inference.combinations or inference.unexplained_readings
     if posterior.healthy < MIN_SERIES_PROBABILITY or is_odd or conditional.responses.is_large:
+        return None
+    if max(situation.suspected.values(), default=0.0) > MAX_SERIES_SUSPECT_PROBABILITY:
         return None
     forecaster = situation.forecasters.of(conditional)
     goal = SeriesGoal(
