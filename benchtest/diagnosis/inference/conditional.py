@@ -232,21 +232,21 @@ class ConditionalEvidence:
         plausible.sort(key=lambda n: -round(float(rough[n].weight[rough[n].nonlinear].max()), 9))
         likely = [] if self.given else self._likeliest_unsolved(rough)
         # the likeliest one matters most, even if the budget is spent
-        likelihood.always_solved.update(likely[:1])
-        plausible = [*likely[:1], *(n for n in plausible if n not in likely[:1])]
+        first = likely[:1]
+        plausible = [*first, *(n for n in plausible if n not in first)]
         left = REFINEMENT_BUDGET_SHARE * self.case.budget.left
         if len(plausible) * KNOTS * likelihood.solve_units <= left:
             each = left
         else:
             each = FEW_KNOTS * likelihood.solve_units
-            affordable = max(int(left // each), len(likelihood.always_solved))
+            affordable = max(int(left // each), len(first))
             likelihood.estimated.update(plausible[affordable:])
             plausible = plausible[:affordable]
         for joint in (n for n in likely if n not in plausible):
             rough[joint] = likelihood.with_open_solved(joint, rough[joint])
             self._rough[joint, False] = rough[joint]
         for joint in plausible:
-            self._solve_row(joint, rough[joint], each)
+            self._solve_row(joint, rough[joint], each, is_forced=joint in first)
 
     def _likeliest_unsolved(self, rough: Sequence[Row]) -> list[int]:
         """Return the joints to solve in any case, by their estimates with marks and odds.
@@ -296,13 +296,15 @@ class ConditionalEvidence:
             self._rough[key] = self.likelihood.rough(joint, separately=alone)
         return self._rough[key]
 
-    def _solve_row(self, joint: int, rough: Row, most_units: float) -> None:
-        """Keep one joint's row; solve it where it causes undervoltage and is plausible."""
+    def _solve_row(
+        self, joint: int, rough: Row, most_units: float, *, is_forced: bool = False
+    ) -> None:
+        """Keep one joint's row; solve it if forced, or where undervoltage makes it plausible."""
         likelihood = self.likelihood
         assert likelihood is not None
         is_likely = joint not in likelihood.estimated and likelihood.is_plausible(rough)
-        if is_likely or joint in likelihood.always_solved:
-            rough = likelihood.refined(joint, rough, most_units)
+        if is_likely or is_forced:
+            rough = likelihood.refined(joint, rough, most_units, is_forced=is_forced)
         self._rows[joint] = rough
 
     def _reading_row(self, joint: int, *, alone: bool = False) -> Row:
@@ -362,7 +364,6 @@ class ConditionalEvidence:
         marks = self._mark_likelihood
         if not marks.looks:
             return
-        marked: dict[int, FloatArray] = {}
         other = [rows[n] for n, one in enumerate(self.responses.space.chain) if not one.shorted]
         least = max(self.healthy, *other) - MAX_COMBINATION_DEFICIT_LOG
         for number, fault in enumerate(self.responses.space.chain):
@@ -372,9 +373,8 @@ class ConditionalEvidence:
             soft, short = -np.inf, likelihood.rail_short(shorted)
             # negligible if it is so even at the voltage that explains the marks best
             if short is not None and short.log_likelihood + self._marks_chain[number] > least:
-                if id(short) not in marked:
-                    marked[id(short)] = marks.at_voltages(partial(self._short_voltages, short))
-                soft = short.log_likelihood_with(marked[id(short)])
+                seen_log = marks.at_voltages(partial(self._short_voltages, short))
+                soft = short.log_likelihood_with(seen_log)
             dead = likelihood.dead_log_likelihood(shorted) + marks.dead_shorts()[number]
             rows[number] = np.logaddexp(soft, dead) - np.log(2.0)
 

@@ -68,10 +68,9 @@ class EvidenceLookup(Protocol):
 
 MAX_PARTIAL_CANDIDATES, MAX_PARTIAL_EXPLANATIONS = 3, 2
 """Number of joints that are solved as partial explanations, and number that is returned."""
-MAX_MARK_EXPLANATIONS = 1
-"""Number of joints that are returned as explanations of the marks alone."""
 MIN_MARKS_GAIN_LOG = 4.0
-"""Gain of the marks' log likelihood over the likeliest single fault from which these are tried."""
+"""Gain of the marks' log likelihood over the likeliest single fault from which the joint that
+explains the marks best is tried."""
 PARTIAL_BUDGET_SHARE = 0.3
 """Share of the remaining budget that solving one of them may use. Ours."""
 MAX_FAULTS = 3
@@ -252,7 +251,7 @@ def fault_combinations(lookup: EvidenceLookup) -> list[FaultCombination]:
         for _, hypothesis in unconditional.likeliest
         if unconditional.allows_further(hypothesis)
     )
-    marked = mark_explanations(unconditional)
+    marked = mark_explanation(unconditional)
     starts = twins.distinct(
         [*ranked[: MAX_ANCHORS - len(marked)], *marked, *partial_explanations(unconditional)]
     )
@@ -884,8 +883,8 @@ def sure_faults(
     return sure or tuple(ranked[:1])
 
 
-def mark_explanations(conditional: ConditionalEvidence) -> list[FaultHypothesis]:
-    """Return joints that explain the marks best without the readings; empty if they need none.
+def mark_explanation(conditional: ConditionalEvidence) -> list[FaultHypothesis]:
+    """Return the joint that explains the marks best without the readings; empty if they need none.
 
     With several faults the readings may contradict each single fault that explains the marks.
 
@@ -901,12 +900,9 @@ def mark_explanations(conditional: ConditionalEvidence) -> list[FaultHypothesis]
     ):
         return []
     score = looks + conditional.prior_log_odds[0]
-    order = np.argsort(-np.round(score.max(axis=1), 6), kind="stable")[:MAX_MARK_EXPLANATIONS]
-    joints = conditional.responses.space.joints
-    return [
-        FaultHypothesis(joints[place].name, "resistive").at(int(score[place].argmax()))
-        for place in order.tolist()
-    ]
+    place = int(np.round(score.max(axis=1), 6).argmax())
+    name = conditional.responses.space.joints[place].name
+    return [FaultHypothesis(name, "resistive").at(int(score[place].argmax()))]
 
 
 def partial_explanations(conditional: ConditionalEvidence) -> list[FaultHypothesis]:

@@ -453,7 +453,6 @@ class MarkLikelihood:
         self._powered_cache: dict[LitSet, NDArray[np.intp]] = {}
         self._remapped_cache: dict[LitSet, dict[int, NDArray[np.intp]]] = {}
         self._blind_joints: FloatArray | None = None
-        self._dead_shorts: FloatArray | None = None
         self._unsolved: set[int] = set()
         self.position = np.empty(self.design.node_count, dtype=np.intp)
         self.position[self.space.order] = np.arange(self.design.node_count)
@@ -552,6 +551,16 @@ class MarkLikelihood:
 
     def chain(self) -> FloatArray:
         """Return the log likelihood of each fault of `FaultSpace.chain`, shape (chain faults,)."""
+        found = self.dead_shorts.copy()
+        for number, fault in enumerate(self.space.chain):
+            if fault.shorted is not None and fault.shorted.amps_sd:
+                partial = self._partial_short(fault.shorted)
+                found[number] = np.logaddexp(found[number], partial) - np.log(2.0)
+        return found
+
+    @cached_property
+    def dead_shorts(self) -> FloatArray:
+        """Return `chain` with shorts that leave no voltage, shape (chain faults,)."""
         starts = np.array([fault.start for fault in self.space.chain])
         stops = np.array([fault.stop for fault in self.space.chain])
         appearances = np.array(
@@ -573,20 +582,7 @@ class MarkLikelihood:
             weight = self._cached_tally(look, expected)[:, of]
             self._insert_remapped(weight, look)
             total += weight
-        found = log_likelihood_of(total)
-        self._dead_shorts = found.copy()
-        for number, fault in enumerate(self.space.chain):
-            if fault.shorted is not None and fault.shorted.amps_sd:
-                partial = self._partial_short(fault.shorted)
-                found[number] = np.logaddexp(found[number], partial) - np.log(2.0)
-        return found
-
-    def dead_shorts(self) -> FloatArray:
-        """Return `chain` with shorts that leave no voltage, shape (chain faults,)."""
-        if self._dead_shorts is None:
-            self.chain()
-        assert self._dead_shorts is not None
-        return self._dead_shorts
+        return log_likelihood_of(total)
 
     def at_voltages(self, ways: Callable[[LitSet], tuple[FloatArray, FloatArray]]) -> FloatArray:
         """Return the log probability of all looks in some ways that nodes may have voltage.
@@ -600,26 +596,28 @@ class MarkLikelihood:
         Returns:
             Shape (ways,).
         """
-        totals: list[FloatArray] = []
+        blocked: FloatArray | float = 0.0
+        passing: FloatArray | float = 0.0
         for lit in dict.fromkeys(look.lit for look in self.looks):
             low, high = (
                 self.level.appearance(self.design.node, node_v, lit) for node_v in ways(lit)
             )
             by_volts = (low + high) // 2
-            for way, expected in enumerate((self._without_data(by_volts), by_volts)):
-                if self.responses.remap:
-                    expected = self._as_received(lit, expected, self.responses.received(lit))
-                expected = self._with_dark_nodes(expected)
-                rows, of = np.unique(expected, axis=0, return_inverse=True)
-                tallied = np.zeros((TALLY_ROWS, len(rows)))
-                for look in (each for each in self.looks if each.lit == lit):
-                    tallied += look.tally(rows[:, self._nodes(look)])
-                tallied = tallied[:, of.reshape(-1)]
-                if way < len(totals):
-                    totals[way] = totals[way] + tallied
-                else:
-                    totals.append(tallied)
-        return np.asarray(np.max([log_likelihood_of(each) for each in totals], axis=0))
+            expected = self._by_given(lit, np.vstack([self._without_data(by_volts), by_volts]))
+            rows, of = np.unique(expected, axis=0, return_inverse=True)
+            tallied = np.zeros((TALLY_ROWS, len(rows)))
+            for look in (each for each in self.looks if each.lit == lit):
+                tallied += look.tally(rows[:, self._nodes(look)])
+            first, second = np.split(tallied[:, of.reshape(-1)], 2, axis=1)
+            blocked, passing = blocked + first, passing + second
+        both = np.asarray(blocked), np.asarray(passing)
+        return np.asarray(np.max([log_likelihood_of(each) for each in both], axis=0))
+
+    def _by_given(self, lit: LitSet, expected: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return appearances with the data and the dark nodes of the given faults, same shape."""
+        if self.responses.remap:
+            expected = self._as_received(lit, expected, self.responses.received(lit))
+        return self._with_dark_nodes(expected)
 
     def _partial_short(self, shorted: DeadCopper) -> float:
         """Return the log probability of all looks if a short leaves some voltage.
@@ -674,10 +672,7 @@ class MarkLikelihood:
             node_v: voltage of each node, shape (nodes,). [V]
         """
         by_volts = self.level.appearance(self.design.node, node_v[None, :], lit)
-        expected = np.vstack([self._without_data(by_volts), by_volts])
-        if self.responses.remap:
-            expected = self._as_received(lit, expected, self.responses.received(lit))
-        return np.asarray(self._with_dark_nodes(expected))
+        return self._by_given(lit, np.vstack([self._without_data(by_volts), by_volts]))
 
     def _remapping(self, strand: int) -> list[int]:
         """Return the chain faults that change the data of a strand's nodes."""
@@ -912,9 +907,7 @@ class MarkLikelihood:
                 expected[stops] = self._without_data(by_volts[stops], self._passing_nodes[lit])
             if ambiguous.any():  # or data passes these nodes
                 expected = np.vstack([expected, by_volts[ambiguous]])
-            if self.responses.remap:
-                expected = self._as_received(lit, expected, self.responses.received(lit))
-            expected = self._with_dark_nodes(expected)
+            expected = self._by_given(lit, expected)
             tallies = np.repeat(unchanged, len(expected), axis=1)
             changed_nodes = (expected != before).any(axis=0)
             for look, old, old_tally in zip(looks, before_of, tally_before, strict=True):

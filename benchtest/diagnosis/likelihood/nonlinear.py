@@ -48,6 +48,8 @@ def nonlinear_rows(
     mean: FloatArray,
     weight: FloatArray,
     max_units: float,
+    *,
+    is_forced: bool = False,
 ) -> None:
     """Replace estimates by solved readings and likelihoods where a joint makes nodes nonlinear.
 
@@ -61,6 +63,7 @@ def nonlinear_rows(
         mean: predicted readings, shape (COLUMNS, readings); rows of `columns` are replaced.
         weight: log likelihood, shape (COLUMNS,); values at `columns` are replaced.
         max_units: budget that this joint may use.
+        is_forced: True to solve at a few resistances at least, without regard to the budget.
     """
     resistive = columns[columns < OPEN_COLUMN]
     few = model.responses.is_large
@@ -72,7 +75,7 @@ def nonlinear_rows(
     is_refused = len(requested) * model.solve_units > max_units or not model.may_solve(
         joint, requested
     )
-    if is_refused and joint not in model.always_solved:
+    if is_refused and not is_forced:
         model.estimated.add(joint)
         return
     ruled_out = len(resistive) > 0 and _resistive(

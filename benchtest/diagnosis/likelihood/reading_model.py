@@ -154,8 +154,7 @@ class ReadingModel:
         data_loss: half the change of readings if data does not pass nodes that given faults leave
             without voltage, shape (readings,). [V, or A]
         estimated: joints whose nonlinear readings remain estimates, for lack of budget.
-        always_solved: joints that are solved at a few resistances without regard to the budget.
-        open_solved: joints that are solved when open, likewise.
+        open_solved: estimated joints that are solved when open, without regard to the budget.
         floating: readings on copper that a fault cuts off, by joint and column.
         best: highest log likelihood computed so far, here or with other given faults.
         best_here: highest log likelihood computed here, estimates not included.
@@ -191,7 +190,6 @@ class ReadingModel:
         self.islands = _given_islands(responses, groups)
         self.data_loss = np.zeros(len(readings))
         self.estimated: set[int] = set()
-        self.always_solved: set[int] = set()
         self.open_solved: set[int] = set()
         self.floating: dict[tuple[int, int], tuple[int, ...]] = {}
         self.best = -np.inf

@@ -31,7 +31,7 @@ from benchtest.diagnosis.model.fault_response import COLUMNS, OPEN_COLUMN
 from benchtest.diagnosis.model.wiring_faults import DeadCopper
 from benchtest.diagnosis.solve_budget import likelihood_units
 from benchtest.diagnosis.thresholds import MAX_BELOW_BEST_LOG, MIN_FITTED_SD
-from benchtest.prop.design import RAILS, FeedName
+from benchtest.prop.design import FeedName
 
 
 def linear_predictions(
@@ -414,26 +414,23 @@ class ReadingLikelihood(ReadingModel):
         if len(nonlinear):
             mean[nonlinear], weight[nonlinear] = estimated_rows(self, joint, nonlinear)
         elif self._parts_supplies(joint):
-            mean[OPEN_COLUMN], covariance = solve_at(self, joint, OPEN_COLUMN)
-            weight[OPEN_COLUMN] = self.log_density(mean[OPEN_COLUMN], covariance, joint)
+            self._solve_open(joint, mean, weight)
         return Row(mean, weight, nonlinear)
+
+    def _solve_open(self, joint: int, mean: FloatArray, weight: FloatArray) -> None:
+        """Replace the values of an open joint by solved ones, shapes as in `Row`."""
+        mean[OPEN_COLUMN], covariance = solve_at(self, joint, OPEN_COLUMN)
+        weight[OPEN_COLUMN] = self.log_density(mean[OPEN_COLUMN], covariance, joint)
 
     def _parts_supplies(self, joint: int) -> bool:
         """Return True for a joint of a feed that must be solved when open, and may be.
 
         By the linear spread, the current that circulates between unequal supplies would still flow.
         """
-        if joint not in self._feed_joints or len(self.responses.circuit.supply_v) < 2:
+        is_of_feed = not self.responses.space.joints[joint].strands
+        if not is_of_feed or len(self.responses.circuit.supply_v) < 2:
             return False
         return self.may_solve(joint, [OPEN_COLUMN])
-
-    @cached_property
-    def _feed_joints(self) -> set[int]:
-        feeds = {
-            f"{feed.name}{end}" for feed in self.responses.design.feeds for end in ("", *RAILS)
-        }
-        joints = self.responses.space.joints
-        return {place for place, joint in enumerate(joints) if joint.name in feeds}
 
     def is_plausible(self, row: Row) -> bool:
         """Return True if a joint's nonlinear resistances may matter, by estimate."""
@@ -458,22 +455,22 @@ class ReadingLikelihood(ReadingModel):
             rough: its row by estimate, nonlinear when open.
         """
         mean, weight = rough.mean.copy(), rough.weight.copy()
-        mean[OPEN_COLUMN], covariance = solve_at(self, joint, OPEN_COLUMN)
-        weight[OPEN_COLUMN] = self.log_density(mean[OPEN_COLUMN], covariance, joint)
+        self._solve_open(joint, mean, weight)
         self.record_best(float(weight[OPEN_COLUMN]))
         self.open_solved.add(joint)
         return Row(mean, weight, rough.nonlinear)
 
-    def refined(self, joint: int, rough: Row, max_units: float) -> Row:
+    def refined(self, joint: int, rough: Row, max_units: float, *, is_forced: bool = False) -> Row:
         """Return a row with nonlinear resistances solved as far as the budget allows.
 
         Args:
             joint: its index in the fault space.
             rough: its row by estimate.
             max_units: budget that this joint may use.
+            is_forced: True to solve it at a few resistances without regard to the budget.
         """
         mean, weight = rough.mean.copy(), rough.weight.copy()
-        nonlinear_rows(self, joint, rough.nonlinear, mean, weight, max_units)
+        nonlinear_rows(self, joint, rough.nonlinear, mean, weight, max_units, is_forced=is_forced)
         if joint in self.estimated:
             return rough
         self.record_best(float(weight[rough.nonlinear].max()))

@@ -203,7 +203,7 @@ class UnitMarkLikelihood:
 
     def dead_shorts(self) -> FloatArray:
         """Return `chain` with shorts that leave no voltage, shape (chain faults,)."""
-        return self._over_levels([one.dead_shorts() for one in self.levels])
+        return self._over_levels([one.dead_shorts for one in self.levels])
 
     def at_voltages(self, ways: Callable[[LitSet], tuple[FloatArray, FloatArray]]) -> FloatArray:
         """Return the log probability of the marks in some ways that nodes may have voltage.
