@@ -342,6 +342,18 @@ class UdpSender:
         self._socket = None
 
 
+def unusual_settings(placed: str, settings: Sequence[str], interface: str | None) -> str:
+    """Return the settings that are not the usual ones, for a status line; empty without any.
+
+    Args:
+        placed: place of the prop that its file does not have; empty for that of the file.
+        settings: those of the transport, in words.
+        interface: own address to send from; None for the system's choice.
+    """
+    words = [f"at {placed}"] if placed else []
+    return ", ".join([*words, *settings, *([f"from {interface}"] if interface else [])])
+
+
 class Stream(Protocol):
     """Packets of one universe, or of one run of octets; they change in place."""
 

@@ -22,7 +22,7 @@ from benchtest.drive.artnet.packets import (
 from benchtest.drive.driver import DriverInfo
 from benchtest.drive.e131.other_sources import describe_universes
 from benchtest.drive.target import ARTNET_PORT, format_artnet
-from benchtest.drive.udp import UdpDriver, UdpSender, describe_network_error
+from benchtest.drive.udp import UdpDriver, UdpSender, describe_network_error, unusual_settings
 from benchtest.drive.universe_layout import UniverseLayout, UniverseSlice
 from benchtest.errors import DriveFault
 from benchtest.prop.design import Design
@@ -62,9 +62,7 @@ class ArtNetDriver(UdpDriver[UniverseSlice]):
         self._universes = sorted({part.universe for part in layout.slices})
         for universe in self._universes:
             check_universe(universe)
-        words = [f"at {placed}"] if placed else []
-        words += ["sync"] * sync + ([f"from {interface}"] if interface else [])
-        self._unusual = ", ".join(words)
+        self._unusual = unusual_settings(placed, ["sync"] if sync else [], interface)
 
         def sender_to(own: str | None) -> UdpSender:
             where = own or host

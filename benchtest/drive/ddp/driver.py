@@ -16,7 +16,7 @@ from itertools import cycle
 
 from benchtest.drive.driver import DriverInfo
 from benchtest.drive.target import DDP_PORT, format_ddp
-from benchtest.drive.udp import UdpDriver, UdpSender
+from benchtest.drive.udp import UdpDriver, UdpSender, unusual_settings
 from benchtest.drive.universe_layout import OctetLayout, OctetRun
 from benchtest.prop.design import Design
 
@@ -103,8 +103,7 @@ class DdpDriver(UdpDriver[OctetRun]):
         """
         layout = OctetLayout(design)
         self._spans = layout.spans
-        words = [f"at {placed}"] if placed else []
-        self._unusual = ", ".join(words + ([f"from {interface}"] if interface else []))
+        self._unusual = unusual_settings(placed, [], interface)
         orders = {one.colour_order or design.node.colour_order for one in design.outputs}
         self._order = orders.pop() if len(orders) == 1 else ""
 

@@ -23,7 +23,7 @@ from benchtest.drive.e131.other_sources import (
     describe_universes,
 )
 from benchtest.drive.target import E131_PORT
-from benchtest.drive.udp import UdpDriver, UdpSender
+from benchtest.drive.udp import UdpDriver, UdpSender, unusual_settings
 from benchtest.drive.universe_layout import Frame, UniverseLayout, UniverseSlice
 from benchtest.prop.design import Design
 
@@ -140,11 +140,9 @@ class E131Driver(UdpDriver[UniverseSlice]):
     def _unusual(self) -> str:
         """Return the settings that are not the usual ones, for a status line."""
         given = self.source
-        words = [f"at {self._placed}"] if self._placed else []
-        words += [f"priority {given.priority}"] if given.priority != USUAL_PRIORITY else []
+        words = [f"priority {given.priority}"] if given.priority != USUAL_PRIORITY else []
         words += [f"sync on {given.sync_address}"] if given.sync_address else []
-        words += [f"from {given.interface}"] if given.interface else []
-        return ", ".join(words)
+        return unusual_settings(self._placed, words, given.interface)
 
     def show(self, frame: Frame) -> None:
         """Send one frame: all universes, then one synchronization packet if enabled."""
